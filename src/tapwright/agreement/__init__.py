@@ -1,0 +1,1 @@
+"""Readings beside a reference -> bias, limits, verdict."""

@@ -1,0 +1,1 @@
+"""An instrument description -> decoders and program for the added board."""

@@ -1,0 +1,1 @@
+"""The nouns that every stage shares; numpy and the standard library only."""

@@ -1,0 +1,1 @@
+"""What was found out, applied: capture -> frames -> readings."""

@@ -1,0 +1,1 @@
+"""Files of the job folder -> core nouns."""

@@ -1,0 +1,1 @@
+"""Bytes -> frames and their check."""

@@ -1,0 +1,1 @@
+"""The job folder and its steps, run in order with provenance."""

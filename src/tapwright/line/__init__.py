@@ -1,0 +1,1 @@
+"""Edges -> line settings and bytes."""

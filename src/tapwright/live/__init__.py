@@ -1,0 +1,1 @@
+"""Pieces of bytes -> frames -> readings, fanned out."""

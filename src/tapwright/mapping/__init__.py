@@ -1,0 +1,1 @@
+"""Frames and labels -> the reading map; frames -> readings."""

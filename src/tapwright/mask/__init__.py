@@ -1,0 +1,1 @@
+"""Wire and radio frames -> the mask between them."""

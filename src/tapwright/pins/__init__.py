@@ -1,0 +1,1 @@
+"""Pad voltages by state -> roles, drivers, the next test."""

@@ -1,0 +1,1 @@
+"""Other captures and their labels -> a verdict and the coverage."""

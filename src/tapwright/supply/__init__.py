@@ -1,0 +1,1 @@
+"""Two cells -> a rail for the added board, worst case first."""

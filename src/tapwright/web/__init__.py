@@ -1,0 +1,1 @@
+"""The pages: readout, overlay, workbench."""
