@@ -21,12 +21,12 @@ _SMALL = {"h": ("Pa",), "c": ("m", "P", "St"), "d": ("m",)}
 _SMALL_POWER = {"h": 2, "c": -2, "d": -1}
 
 #: Base units that take SI prefixes.
-SCALED = frozenset(  # noqa: SIM905, one line of units reads better than thirty quoted ones
+SCALED = frozenset(
     "V A Ω F H Hz S W J N Pa m g s L l B bar eV T Wb C K mol lm lx cd Bq Gy Sv kat var VA Ah Wh P St "
     "m/s g/L g/l mol/L S/m S/cm Ω·m Ω·cm V/m A/m g/m³ N·m".split()
 )
 #: Units shown without prefix (°C, per cent, pH and ratios are not scaled: SI Brochure 5.4.7, common practice).
-PLAIN = frozenset(  # noqa: SIM905
+PLAIN = frozenset(
     "°C °F °Ra % ppm ppb ppt pH dB dBm dBµ dBA dBC ° ′ ″ rpm r/min min h d %RH mmHg mH₂O inHg psi atm "
     "NTU FNU PSU hFE km/h mph kn ft in lb oz gal °dH °fH count counts".split()
 )
