@@ -1,0 +1,1 @@
+"""A pretend instrument with known truth: pads, captures, radio frames, display. The solver never imports this."""
