@@ -23,9 +23,12 @@ venv: .venv/.installed
 	@touch $@
 	@echo "Ready: $(BIN)/tapwright"
 
-.venv/.installed-test: .venv/.installed requirements-test.lock
+.venv/.installed-test: .venv/.installed requirements-test.lock tests/node/package-lock.json
 	@echo "Setting up .venv: installing what the tests need ..."
 	@$(PIP) --quiet --require-hashes -r requirements-test.lock
+	@if command -v npm >/dev/null; then echo "Setting up tests/node: MicroPython and the accessibility checker ..."; \
+	  cd tests/node && npm ci --silent --no-fund --no-audit; \
+	else echo "No npm here: tests that need MicroPython or the accessibility checker will be skipped."; fi
 	@touch $@
 
 test: .venv/.installed-test
