@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 from tapwright.core.files import write_text
@@ -43,6 +44,7 @@ def start_job(folder: Path, *, name: str) -> dict[str, str]:
     for place in PLACES:
         if "." not in place:
             (folder / place).mkdir(exist_ok=True)
-    quoted = '"' + name.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    # JSON's escapes are TOML's too, but for DEL.
+    quoted = json.dumps(name.replace("\x7f", ""), ensure_ascii=False)
     write_text(folder / "job.toml", _TEMPLATE.format(name=quoted))
     return PLACES
