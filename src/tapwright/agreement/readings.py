@@ -1,0 +1,221 @@
+"""Files of readings -> numbers with their units, row by row, nothing guessed.
+
+A file is a table of points (`point,value[,unit][,u]`), a time series (`t_s,value[,unit]`), or one hand-typed table that
+holds both sides (`point,reference,meter[,unit][,u]`). Further columns are left alone, but for `status`: a recorded row
+whose status is not `ok` holds no reading and is counted, never compared.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import NoReturn
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapwright.core import units
+from tapwright.core.errors import AgreementError
+from tapwright.core.files import read_text
+
+MOST_BYTES = 2_000_000_000
+MOST_SIZE = 1e100  # far beyond any unit's range; keeps squares of differences inside what a float holds
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+_PLAIN_SIGNS = frozenset("0123456789+-.eE")
+_FORMS = "a header with point,value or t_s,value (and unit, u where known)"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Readings:
+    """Readings of one instrument, in the file's order.
+
+    Parameters
+    ----------
+    name : what the file is called in messages
+    labels : names of the points, or the times as written
+    times_s : float64, shape (n_rows,), rising; None for a table of points
+    values : float64, shape (n_rows,), each in its row's unit
+    units : each row's unit in one spelling, "" where none is given
+    u : float64, shape (n_rows,), standard uncertainty (k = 1) in the row's unit, NaN where none is given
+    lines : int64, shape (n_rows,), 1-based line in the file
+    gap_before : bool, shape (n_rows,), True where rows without a reading stood between this row and the one before
+    left_out : number of rows that held no reading (overload, blank, unproven, broken)
+    """
+
+    name: str
+    labels: tuple[str, ...]
+    times_s: NDArray[np.float64] | None
+    values: NDArray[np.float64]
+    units: tuple[str, ...]
+    u: NDArray[np.float64]
+    lines: NDArray[np.int64]
+    gap_before: NDArray[np.bool_]
+    left_out: int = 0
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+
+def read_readings(path: Path) -> Readings:
+    """Read one file of readings.
+
+    Raises
+    ------
+    AgreementError : not a table of readings; names the line, what was found and what was expected
+    """
+    table = _Table.read(path)
+    key = table.key_column()
+    table.need("value")
+    return table.readings(key, "value", "u")
+
+
+def read_both(path: Path) -> tuple[Readings, Readings] | None:
+    """Read a table that holds reference and meter side by side; None where the file is of another form.
+
+    Raises
+    ------
+    AgreementError : as `read_readings`
+    """
+    table = _Table.read(path)
+    if "reference" not in table.head or "meter" not in table.head:
+        return None
+    if "value" in table.head:
+        table.fail("both 'value' and 'reference', 'meter' as columns", 1, "either value alone or the two side by side")
+    key = table.key_column()
+    return table.readings(key, "reference", "u"), table.readings(key, "meter", "u_meter")
+
+
+@dataclass(frozen=True)
+class _Table:
+    path: Path
+    head: tuple[str, ...]
+    rows: list[list[str]]
+    lines: list[int]
+
+    @classmethod
+    def read(cls, path: Path) -> _Table:
+        text = read_text(path, error=AgreementError, most=MOST_BYTES)
+        reader = csv.reader(io.StringIO(text), strict=True)
+        rows: list[list[str]] = []
+        lines: list[int] = []
+        try:
+            for row in reader:
+                if row and any(cell.strip() for cell in row):
+                    rows.append(row)
+                    lines.append(reader.line_num)
+        except csv.Error as trouble:
+            raise AgreementError(str(trouble), path=path, line=reader.line_num,
+                                 expected="comma-separated values") from None
+        if not rows:
+            raise AgreementError("an empty file", path=path, expected=_FORMS)
+        table = cls(path, tuple(cell.strip().lower() for cell in rows[0]), rows[1:], lines[1:])
+        table._check_shape(lines[0])
+        return table
+
+    def _check_shape(self, head_line: int) -> None:
+        for name in self.head:
+            if name and self.head.count(name) > 1:
+                self.fail(f"two columns named '{name}'", head_line, "each name once")
+        if not self.rows:
+            self.fail("a header and no row", head_line, "at least two readings")
+        wide = len(self.head)
+        for row, line in zip(self.rows, self.lines, strict=True):
+            if len(row) != wide:
+                self.fail(f"{len(row)} cells", line, f"{wide}, as in the header",
+                          "write decimals with a point, not a comma, and leave no cell out")
+
+    def fail(self, found: str, line: int | None, expected: str = "", do: str = "") -> NoReturn:
+        raise AgreementError(found, path=self.path, line=line, expected=expected, do=do)
+
+    def key_column(self) -> str:
+        if "point" in self.head and "t_s" in self.head:
+            self.fail("both 'point' and 't_s' as columns", 1, "points by name, or a time series")
+        if "point" not in self.head and "t_s" not in self.head:
+            self.fail("neither a column 'point' nor 't_s'", 1, _FORMS,
+                      "the header found is " + ",".join(self.head)[:80])
+        return "point" if "point" in self.head else "t_s"
+
+    def need(self, name: str) -> None:
+        if name not in self.head:
+            self.fail(f"no column '{name}'", 1, _FORMS, "the header found is " + ",".join(self.head)[:80])
+
+    def column(self, name: str) -> list[str] | None:
+        if name not in self.head:
+            return None
+        i = self.head.index(name)
+        return [row[i].strip() for row in self.rows]
+
+    def readings(self, key: str, value: str, u: str) -> Readings:
+        n = len(self.rows)
+        labels, cells = self.column(key) or [], self.column(value) or []
+        status = self.column("status")
+        keep = np.ones(n, dtype=bool) if status is None else np.array([word in ("ok", "") for word in status])
+        every = np.flatnonzero(keep)
+        rows: Sequence[int] = range(n) if keep.all() else every.tolist()
+        if len(every) == 0:
+            self.fail("no row whose status is ok", None, "rows that hold a reading")
+        empty = next((i for i in rows if not labels[i]), None)
+        if empty is not None:
+            self.fail(f"an empty cell under '{key}'", self.lines[empty], "a name for every point")
+        shown = self.column("unit") or [""] * n
+        spelled = {text: units.normal(text) for text in set(shown)}
+        gap = np.zeros(len(every), dtype=bool)
+        gap[1:] = np.diff(every) > 1
+        return Readings(
+            name=self.path.name,
+            labels=tuple(labels[i] for i in rows),
+            times_s=self._times(labels, rows) if key == "t_s" else None,
+            values=self._numbers(value, cells, rows),
+            units=tuple(spelled[shown[i]] for i in rows),
+            u=self._uncertainties(u, rows),
+            lines=np.asarray(self.lines, dtype=np.int64)[every],
+            gap_before=gap,
+            left_out=n - len(every),
+        )
+
+    def _times(self, labels: list[str], rows: Sequence[int]) -> NDArray[np.float64]:
+        times = self._numbers("t_s", labels, rows)
+        back = np.flatnonzero(np.diff(times) <= 0)
+        if len(back):
+            i = int(back[0]) + 1
+            self.fail(f"time {labels[rows[i]]} after {labels[rows[i - 1]]}", self.lines[rows[i]],
+                      "times that rise from row to row", "put the rows in order and keep one a time")
+        return times
+
+    def _uncertainties(self, name: str, rows: Sequence[int]) -> NDArray[np.float64]:
+        cells = self.column(name)
+        u = np.full(len(rows), np.nan)
+        if cells is None:
+            return u
+        given = [k for k, i in enumerate(rows) if cells[i]]
+        u[given] = self._numbers(name, cells, [rows[k] for k in given])
+        bad = np.flatnonzero(u < 0)
+        if len(bad):
+            i = rows[int(bad[0])]
+            self.fail(f"a negative uncertainty {cells[i]}", self.lines[i], "a standard uncertainty (k = 1), 0 or more")
+        return u
+
+    def _numbers(self, name: str, cells: list[str], rows: Sequence[int]) -> NDArray[np.float64]:
+        wanted = cells if len(rows) == len(cells) else [cells[i] for i in rows]
+        # The signs of all cells at once are far quicker to look at than each cell; a bad one is then looked for.
+        if frozenset("".join(wanted)) <= _PLAIN_SIGNS:
+            try:
+                numbers = np.array(wanted, dtype=object).astype(np.float64) if wanted else np.zeros(0)
+                if bool(np.all(np.abs(numbers) <= MOST_SIZE)):
+                    return numbers
+            except ValueError:
+                pass
+        return np.array([self._number(name, cells[i], self.lines[i]) for i in rows], dtype=np.float64)
+
+    def _number(self, name: str, cell: str, line: int) -> float:
+        text = cell.replace("−", "-")
+        if not _NUMBER.fullmatch(text):
+            self.fail(f"'{cell}' under '{name}'" if cell else f"an empty cell under '{name}'", line, "a number")
+        number = float(text)
+        if abs(number) > MOST_SIZE:
+            self.fail(f"'{cell}' under '{name}' is too large", line, f"a number under {MOST_SIZE:g}")
+        return number
