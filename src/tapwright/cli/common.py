@@ -8,6 +8,7 @@ import math
 import os
 import sys
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -148,7 +149,7 @@ def warn(text: str) -> None:
     print(f"note: {text}", file=sys.stderr)
 
 
-def table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+def table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
     """Return rows as plain text in aligned columns, two spaces apart."""
     if not rows:
         return ""

@@ -26,8 +26,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("captures", metavar="CAPTURE", nargs="*",
                         help="captures or frames files (left out: those that the labels name, from captures/)")
-    parser.add_argument("--labels", metavar="LABELS.csv", help="what the display showed (default: labels.csv of the job)")
-    parser.add_argument("--instrument", metavar="FILE", help="the description (default: instrument.toml of the job)")
+    parser.add_argument("--labels", metavar="LABELS.csv", help="what the display showed (default: the job's)")
+    parser.add_argument("--instrument", metavar="FILE", help="the description (default: the job's)")
     parser.add_argument("--offset", metavar="S", type=float, help="label time less capture time, where it is known")
     parser.add_argument("--channel", metavar="NAME", help="the line to read")
     parser.add_argument("--rate", metavar="HZ", type=float, help="samples a second of a .bin")

@@ -15,7 +15,8 @@ _QUANTITIES = {
     "voltage": ("V",), "volts": ("V",), "current": ("A",), "amps": ("A",), "resistance": ("Ω",), "ohms": ("Ω",),
     "capacitance": ("F",), "inductance": ("H",), "frequency": ("Hz",), "hertz": ("Hz",), "conductance": ("S",),
     "conductivity": ("S/cm", "S/m"), "resistivity": ("Ω·m", "Ω·cm"), "temperature": ("°C", "°F", "K"),
-    "acidity": ("pH",), "power": ("W",), "energy": ("J", "Wh"), "pressure": ("Pa", "bar", "psi", "mmHg"), "force": ("N",),
+    "acidity": ("pH",), "power": ("W",), "energy": ("J", "Wh"), "force": ("N",),
+    "pressure": ("Pa", "bar", "psi", "mmHg"),
     "illuminance": ("lx",), "length": ("m",), "mass": ("g",), "humidity": ("%RH", "%"), "turbidity": ("NTU", "FNU"),
     "salinity": ("PSU", "ppt", "g/L"), "saturation": ("%",), "oxygen": ("g/L", "g/l"), "duty": ("%",), "ratio": ("%",),
 }
