@@ -30,6 +30,7 @@ class Channel:
     unknown_ticks : int64, shape (n_stretches, 2), [start, end) of stretches of x or z; the level inside means nothing
     width : bits of the vector that this is a bit of, 1 for a plain line
     note : what is odd about the channel, for people
+    analogue : True for a column of volts that is not two levels: it has no edges
     """
 
     name: str
@@ -38,6 +39,7 @@ class Channel:
     unknown_ticks: NDArray[np.int64] = field(default_factory=lambda: np.empty((0, 2), np.int64))
     width: int = 1
     note: str = ""
+    analogue: bool = False
 
     def level_at(self, ticks: NDArray[np.int64]) -> NDArray[np.int8]:
         """Return the levels at given ticks (an edge belongs to the level it starts), shape as `ticks`, -1 unknown."""

@@ -1,0 +1,46 @@
+"""tapwright line: which channels of a capture talk, and with which settings."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from tapwright.cli.common import EXIT_DONE, EXIT_NO, Outcome, Progress, from_job
+
+HELP = "find which lines of a capture talk, and their settings; write their bytes"
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument("capture", nargs="?", metavar="CAPTURE", help=".vcd, .csv, .tsv, .bin or .fst, plain or .gz")
+    parser.add_argument("--channel", action="append", metavar="NAME", help="look at this channel only; repeatable")
+    parser.add_argument("--bytes", metavar="OUT.csv", help="write the bytes: t_s,channel,hex,error")
+    parser.add_argument("--rate", type=float, metavar="HZ", help="samples a second of a .bin")
+    parser.add_argument("--width", type=int, default=8, choices=(8, 16), help="bits a sample of a .bin (8)")
+    parser.add_argument("--low", type=float, metavar="V", help="volts below this are 0")
+    parser.add_argument("--high", type=float, metavar="V", help="volts above this are 1")
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Find the lines."""
+    from tapwright.evidence.captures import read_capture
+    from tapwright.line.find import find_lines
+    from tapwright.line.report import words
+
+    path = from_job(args, args.capture, "captures", "CAPTURE")
+    with Progress("reading", 1) as progress:
+        capture = read_capture(path, rate_hz=args.rate, width=args.width, low_v=args.low, high_v=args.high,
+                               progress=progress.at)
+    with Progress("finding", 1) as progress:
+        report = find_lines(capture, channels=args.channel, progress=progress.at)
+    document, text = report.document(), words(report)
+    if args.bytes:
+        from tapwright.evidence.byte_rows import write_byte_rows
+        from tapwright.line.apply import read_line
+
+        rows = [read_line(capture, channel.name, channel.settings) for channel in report.channels
+                if channel.settings is not None]
+        write_byte_rows(Path(args.bytes), rows)
+        document["bytes_file"] = args.bytes
+        text += f"\nwrote {sum(map(len, rows))} bytes to {args.bytes}"
+    return Outcome(document, text, EXIT_DONE if report.is_decided else EXIT_NO)
