@@ -140,7 +140,7 @@ def write_labels(path: Path, labels: tuple[Label, ...]) -> None:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
     for label in labels:
-        writer.writerow([label.capture, f"{label.start_s:.6g}", f"{label.end_s:.6g}", label.display, label.unit,
+        writer.writerow([label.capture, _plain(label.start_s), _plain(label.end_s), label.display, label.unit,
                          " ".join(label.flags)])
     write_text(path, out.getvalue())
 
@@ -152,18 +152,24 @@ def append_labels(path: Path, labels: tuple[Label, ...]) -> None:
     ------
     LabelError : the file is no labels file
     """
-    read_labels(path)
     text = read_text(path, error=LabelError, most=64_000_000)
-    first = next(line for line in text.split("\n") if line.strip())
+    lines = text.split("\n")
+    at = next((i for i, line in enumerate(lines) if line.strip()), 0)
+    first = lines[at]
     separator = max(",;\t", key=first.count)
     head = [cell.strip().lower() for cell in next(csv.reader([first], delimiter=separator))]
+    _check_head(path, at + 1, head)
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n", delimiter=separator)
     for label in labels:
-        cells = {"capture": label.capture, "start_s": f"{label.start_s:.6g}", "end_s": f"{label.end_s:.6g}",
+        cells = {"capture": label.capture, "start_s": _plain(label.start_s), "end_s": _plain(label.end_s),
                  "display": label.display, "unit": label.unit, "flags": " ".join(label.flags)}
         writer.writerow([cells.get(name, "") for name in head])
     write_text(path, text + ("" if text.endswith("\n") else "\n") + out.getvalue())
+
+
+def _plain(seconds: float) -> str:
+    return f"{seconds:.4f}".rstrip("0").rstrip(".")
 
 
 def _check_head(path: Path, line: int, head: list[str]) -> None:
