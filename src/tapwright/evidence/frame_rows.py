@@ -13,7 +13,6 @@ import math
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -169,14 +168,14 @@ def _hex(path: Path, line: int, cell: str) -> str:
     digits = "".join(cell.split())
     if _HEX.fullmatch(digits) and ("?" not in digits or _pairs_of_marks(digits)):
         return digits
-    _bad_hex(path, line, cell, digits)
+    raise _bad_hex(path, line, cell, digits)
 
 
 def _pairs_of_marks(digits: str) -> bool:
     return all((digits[i] == "?") == (digits[i + 1] == "?") for i in range(0, len(digits), 2))
 
 
-def _bad_hex(path: Path, line: int, cell: str, digits: str) -> NoReturn:
+def _bad_hex(path: Path, line: int, cell: str, digits: str) -> CaptureError:
     if not digits:
         found = "no bytes"
     elif (odd := re.search(r"[^0-9A-Fa-f?]", digits)) is not None:
@@ -186,8 +185,8 @@ def _bad_hex(path: Path, line: int, cell: str, digits: str) -> NoReturn:
     else:
         found = "half a byte is '?'"
     shown = cell.strip()
-    raise CaptureError(found + (f" in '{shown[:40]}{'...' if len(shown) > 40 else ''}'" if digits else ""), path=path,
-                       line=line, place="column hex", expected="two hex digits a byte (or ?? for one not settled)")
+    return CaptureError(found + (f" in '{shown[:40]}{'...' if len(shown) > 40 else ''}'" if digits else ""), path=path,
+                        line=line, place="column hex", expected="two hex digits a byte (or ?? for one not settled)")
 
 
 def _bytes_of(hexes: list[str]) -> tuple[NDArray[np.uint8], NDArray[np.int64], NDArray[np.bool_] | None]:

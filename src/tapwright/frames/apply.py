@@ -1,0 +1,196 @@
+"""Bytes -> frames by a known layout, and whether their checks hold.
+
+`split` cuts a whole recording, `Splitter` the same bytes as they arrive; both go through `frames/scan.py`, so that the
+frames do not depend on how a stream is chopped.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapwright.core import registry
+from tapwright.core.frame import Check, FrameLayout, Frames
+from tapwright.core.line import ByteError, LineBytes
+from tapwright.frames.checks._spans import spelled
+from tapwright.frames.place import CHECKS, places
+from tapwright.frames.scan import Scanner
+
+CHUNK = 1 << 16
+
+
+def split(rows: LineBytes, layout: FrameLayout) -> Frames:
+    """Cut a recording into frames.
+
+    Parameters
+    ----------
+    rows : the bytes of one line (words of more than 8 bits give several bytes, high byte first)
+    layout : how frames stand in them
+
+    Returns
+    -------
+    One row a frame received, cut ones too with `broken` set; bytes that belong to no frame are left out.
+    """
+    t_s, data, errors = as_bytes(rows)
+    bounds = stretches(t_s, layout.gap_s, character_time(rows)) if layout.gap_s else np.array([0, len(data)])
+    scanner = Scanner(layout)
+    raw = data.tobytes()
+    cuts: list[tuple[int, int, bool]] = []
+    synced = False
+    edges = bounds.tolist()
+    for i in range(len(edges) - 1):
+        _, synced, _ = scanner.scan(raw, edges[i], edges[i], edges[i + 1], True, synced or i > 0, cuts)
+    starts = np.array([cut[0] for cut in cuts], np.int64)
+    ends = np.array([cut[1] for cut in cuts], np.int64)
+    broken = np.array([cut[2] for cut in cuts], np.bool_)
+    if errors.any() and len(cuts):
+        bad = np.concatenate([np.zeros(1, np.int64), np.cumsum(errors != ByteError.NONE)])
+        broken |= bad[ends] > bad[starts]
+    lengths = ends - starts
+    offsets = np.concatenate([np.zeros(1, np.int64), np.cumsum(lengths)])
+    at = np.arange(offsets[-1]) - np.repeat(offsets[:-1], lengths) + np.repeat(starts, lengths)
+    return Frames(t_s[starts], data[at], offsets, broken, channel=rows.channel)
+
+
+def as_bytes(rows: LineBytes) -> tuple[NDArray[np.float64], NDArray[np.uint8], NDArray[np.uint8]]:
+    """Return times, bytes and errors; a word of more than 8 bits becomes several bytes, high byte first."""
+    if rows.bits <= 8:
+        return rows.t_s, rows.values.astype(np.uint8), rows.errors
+    size = (rows.bits + 7) // 8
+    shifts = np.arange(8 * (size - 1), -1, -8, dtype=np.uint64)
+    data = (rows.values[:, None] >> shifts & np.uint64(0xFF)).astype(np.uint8).ravel()
+    return np.repeat(rows.t_s, size), data, np.repeat(rows.errors, size)
+
+
+def character_time(rows: LineBytes) -> float:
+    """Return the length of a character in seconds: as known, else the shortest usual distance of two bytes."""
+    if rows.character_s > 0 or len(rows) < 3:
+        return rows.character_s
+    steps = np.diff(rows.t_s[:100_000])
+    steps = steps[steps > 0]
+    return float(np.quantile(steps, 0.05)) if len(steps) else 0.0
+
+
+def stretches(t_s: NDArray[np.float64], gap_s: float, character_s: float) -> NDArray[np.int64]:
+    """Return where stretches without a gap begin, and the end: int64, shape (n_stretches + 1,)."""
+    inner = np.flatnonzero(np.diff(t_s) - character_s > gap_s) + 1
+    return np.concatenate([np.zeros(1, np.int64), inner, np.full(1, len(t_s), np.int64)])
+
+
+def check_ok(frames: Frames, layout: FrameLayout) -> NDArray[np.bool_]:
+    """Say for each frame whether all its checks hold.
+
+    Returns
+    -------
+    bool, shape (n,); True where the layout has no check for that frame, False where a frame is too short to hold it
+    """
+    ok = np.ones(len(frames), np.bool_)
+    lengths = frames.lengths
+    for n_bytes in np.unique(lengths).tolist():
+        which, matrix = frames.matrix(n_bytes)
+        left = np.ones(len(which), np.bool_)
+        for kind in layout.variants:
+            fits = left & _fits(matrix, kind)
+            ok[which[fits]] = _all_hold(matrix[fits], kind.checks)
+            left &= ~fits
+        ok[which[left]] = _all_hold(matrix[left], layout.checks)
+    return ok
+
+
+def _fits(matrix: NDArray[np.uint8], layout: FrameLayout) -> NDArray[np.bool_]:
+    """Say which frames of one length are of a layout, by its length, start and end."""
+    n = matrix.shape[1]
+    if (layout.length == "fixed" and n != layout.n_bytes) or n < max(len(layout.start), len(layout.end)):
+        return np.zeros(len(matrix), np.bool_)
+    fits = (matrix[:, :len(layout.start)] == np.frombuffer(layout.start, np.uint8)).all(axis=1)
+    if layout.end:
+        fits &= (matrix[:, n - len(layout.end):] == np.frombuffer(layout.end, np.uint8)).all(axis=1)
+    return np.asarray(fits, np.bool_)
+
+
+def _all_hold(matrix: NDArray[np.uint8], checks: tuple[Check, ...]) -> NDArray[np.bool_]:
+    ok = np.ones(len(matrix), np.bool_)
+    for check in checks:
+        ok &= holds(matrix, check)
+    return ok
+
+
+def holds(matrix: NDArray[np.uint8], check: Check) -> NDArray[np.bool_]:
+    """Say for each frame of one length, uint8 of shape (n, n_bytes), whether one check holds, shape (n,)."""
+    kind = registry.member(CHECKS, check.kind.replace(" ", "_"))
+    place = places(check, matrix.shape[1])
+    if place is None:
+        return np.zeros(len(matrix), np.bool_)
+    first, last, at, size = place
+    sent, digits = stored(matrix[:, at:at + size], check)
+    expected: NDArray[np.int64] = kind.values(matrix[:, first:last + 1], check)
+    return np.asarray(digits & (sent == expected), np.bool_)
+
+
+def stored(sent: NDArray[np.uint8], check: Check) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Return the check values that frames carry and where they can be read, both of shape (n,)."""
+    good = np.ones(len(sent), np.bool_)
+    if check.encoding == "hex":
+        sent, good = spelled(sent)
+    if check.order == "little":
+        sent = sent[:, ::-1]
+    value = np.zeros(len(sent), np.int64)
+    for i in range(sent.shape[1]):
+        value = value << 8 | sent[:, i]
+    return value, good
+
+
+class Splitter:
+    """Frames out of bytes as they arrive: incremental, in step again after noise, its buffer bounded.
+
+    Parameters
+    ----------
+    layout : how frames stand in the stream
+    character_s : length of a character, to know how long a silence between two pieces was; 0 where not known
+    """
+
+    def __init__(self, layout: FrameLayout, character_s: float = 0.0) -> None:
+        self.layout, self.character_s = layout, character_s
+        self.scanner = Scanner(layout)
+        self.buffer = b""
+        self.pieces: list[tuple[int, float]] = []  # (place in the buffer, time) of each piece's first byte
+        self.begun = 0  # place of the stretch's first byte in the buffer; negative once it has been given away
+        self.synced = False
+        self.end_s: float | None = None  # when the last byte was over
+
+    def feed(self, data: bytes, t_s: float) -> list[tuple[float, bytes, bool]]:
+        """Take bytes whose first began at `t_s`; return the frames now complete: (t_s, frame, broken)."""
+        out: list[tuple[float, bytes, bool]] = []
+        if not data:
+            return out
+        if self.layout.gap_s and self.end_s is not None and t_s - self.end_s > self.layout.gap_s:
+            out += self.flush(t_s)
+        self.end_s = t_s + len(data) * self.character_s
+        for start in range(0, len(data), CHUNK):
+            self.pieces.append((len(self.buffer), t_s + start * self.character_s))
+            self.buffer += data[start:start + CHUNK]
+            out += self._scan(final=False)
+        return out
+
+    def flush(self, t_s: float) -> list[tuple[float, bytes, bool]]:
+        """Say that the line has been idle until `t_s`, or has ended: what stands in the buffer is closed."""
+        out = self._scan(final=True)
+        self.buffer, self.pieces, self.begun, self.synced = b"", [], 0, True
+        self.end_s = max(t_s, self.end_s or t_s)
+        return out
+
+    def _scan(self, *, final: bool) -> list[tuple[float, bytes, bool]]:
+        cuts: list[tuple[int, int, bool]] = []
+        pos, self.synced, self.begun = self.scanner.scan(self.buffer, self.begun, max(self.begun, 0), len(self.buffer),
+                                                         final, self.synced, cuts)
+        out = [(self._time(start), self.buffer[start:end], broken) for start, end, broken in cuts]
+        self.buffer = self.buffer[pos:]
+        self.begun -= pos
+        while len(self.pieces) > 1 and self.pieces[1][0] <= pos:
+            self.pieces.pop(0)
+        self.pieces = [(place - pos, at) for place, at in self.pieces]
+        return out
+
+    def _time(self, place: int) -> float:
+        at, t_s = max((piece for piece in self.pieces if piece[0] <= place), key=lambda piece: piece[0])
+        return t_s + (place - at) * self.character_s

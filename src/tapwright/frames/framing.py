@@ -1,0 +1,372 @@
+"""Candidate layouts of a byte stream, weighed by description length.
+
+A layout that fits lets the stream be written down shorter: constant bytes cost nothing from the second frame on, and
+neither do the places where frames end. Candidates come from silences, from repetition at a fixed distance, from length
+bytes and from closing bytes; the shortest description wins, not the first that fits.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapwright.core.frame import FrameLayout, Frames
+from tapwright.core.line import LineBytes
+from tapwright.frames.apply import as_bytes, character_time, split, stretches
+
+SAMPLE_BYTES = 24_000
+LONGEST = 300  # bytes a frame
+GAP_CHARACTERS = 0.9  # a shorter silence is no silence
+CONSTANT_SHARE = 0.9  # of frames, so that damaged ones do not hide a constant byte
+LINE_ENDS = (b"\r\n", b"\n", b"\r")
+PRINTABLE = np.array([2, 3, 9, 10, 13, *range(32, 127)], np.uint8)
+ENDS = (b"\x03", b"\x00", b"\xc0", b"\x7e", b"\xff")
+
+
+@dataclass(frozen=True)
+class Framing:
+    """A candidate: `bits` is the sample's description length under it, `raw_bits` that of the bytes as they are."""
+
+    layout: FrameLayout
+    bits: float
+    raw_bits: float
+    n_frames: int
+
+    @property
+    def saved(self) -> float:
+        """Bits that the layout saves."""
+        return self.raw_bits - self.bits
+
+
+def find_framings(rows: LineBytes) -> list[Framing]:
+    """Return candidate framings of a stream, best first; empty where nothing is better than plain bytes."""
+    t_s, data, errors = as_bytes(rows)
+    character_s = character_time(rows)
+    windows = [0] if len(data) <= SAMPLE_BYTES else [0, (len(data) - SAMPLE_BYTES) // 2, len(data) - SAMPLE_BYTES]
+    for begin in windows:
+        cut = slice(begin, begin + SAMPLE_BYTES)
+        sample = LineBytes(channel=rows.channel, t_s=t_s[cut], values=data[cut].astype(np.uint64), errors=errors[cut],
+                           character_s=character_s)
+        found = _framings(sample, data[cut], character_s)
+        if found:
+            return found
+    return []
+
+
+def _framings(sample: LineBytes, data: NDArray[np.uint8], character_s: float) -> list[Framing]:
+    thresholds = gap_thresholds(sample.t_s, character_s)
+    layouts: dict[FrameLayout, None] = {}
+    for gap_s in (*thresholds, 0.0):
+        if gap_s:
+            bounds = stretches(sample.t_s, gap_s, character_s)
+            layouts.update(dict.fromkeys(_chunk_layouts(data, bounds, gap_s)))
+    streams = list(_stream_layouts(data))
+    for gap_s in (*thresholds, 0.0):
+        layouts.update(dict.fromkeys(replace(layout, gap_s=gap_s) for layout in streams))
+    events = [np.flatnonzero(np.diff(sample.t_s) - character_s > gap_s) + 1 for gap_s in thresholds]
+    raw = 8.0 * len(data) + sum(len(e) * np.log2(max(len(data), 2)) for e in events)
+    scored = []
+    for layout in layouts:
+        bits, n_frames = _description_bits(sample, layout, events)
+        if n_frames >= 2:
+            scored.append(Framing(layout, bits, raw, n_frames))
+    scored.sort(key=lambda framing: framing.bits)
+    return [framing for framing in scored if framing.saved > 16]
+
+
+def gap_thresholds(t_s: NDArray[np.float64], character_s: float) -> tuple[float, ...]:
+    """Return silences, in seconds, that part short from long ones clearly; the clearest first, at most five."""
+    if len(t_s) < 4 or character_s <= 0:
+        return ()
+    idle = np.sort(np.maximum(np.diff(t_s) - character_s, 0.05 * character_s))
+    low, high = idle[:-1], idle[1:]
+    above = len(idle) - 1 - np.arange(len(low))
+    clear = (high > 1.8 * low) & (high >= GAP_CHARACTERS * character_s) & (above >= 2) & (above <= 0.55 * len(idle))
+    at = np.flatnonzero(clear)
+    at = at[np.argsort(-(high[at] / low[at]), kind="stable")][:5]
+    return tuple(float(max(np.sqrt(low[i] * high[i]), 0.5 * high[i])) for i in at)
+
+
+def _chunk_layouts(data: NDArray[np.uint8], bounds: NDArray[np.int64], gap_s: float) -> Iterator[FrameLayout]:
+    """Yield layouts in which every silence ends a frame and nothing else does."""
+    # The first and the last stretch may be cut by the recording.
+    inner = bounds[1:-1] if len(bounds) > 4 else bounds
+    chunks = Frames(np.zeros(len(inner) - 1), data[inner[0]:inner[-1]], inner - inner[0])
+    lengths = chunks.lengths
+    if lengths.max() > 4096:
+        return
+    values, counts = np.unique(lengths, return_counts=True)
+    for i in np.argsort(-counts)[:2]:
+        if counts[i] >= 0.3 * len(lengths) or counts[i] >= 8:
+            n_bytes = int(values[i])
+            matrix = chunks.matrix(n_bytes)[1]
+            yield FrameLayout(length="fixed", n_bytes=n_bytes, gap_s=gap_s, start=_head(matrix))
+    if len(values) < 2:
+        return
+    rows = [row for row in chunks if row]
+    start, end = common_start(rows), common_end(rows)
+    field = length_field(rows)
+    if field is not None:
+        yield FrameLayout(length="field", field_at=field[0], field_add=field[1], start=start[:field[0]], gap_s=gap_s)
+    if end:
+        tail = shortest_closing(rows, end)
+        if tail:
+            yield FrameLayout(length="delimited", start=start, end=tail, gap_s=gap_s)
+    yield FrameLayout(length="gap", start=start, gap_s=gap_s)
+
+
+def shortest_closing(rows: list[bytes], end: bytes) -> bytes:
+    """Return the constant tail where it stands nowhere else in a frame, or empty bytes."""
+    for size in range(1, len(end) + 1):
+        tail = end[-size:]
+        if sum(row.find(tail) == len(row) - size for row in rows) >= CONSTANT_SHARE * len(rows):
+            return b"\r\n" if end.endswith(b"\r\n") else tail
+    return b""
+
+
+def length_field(rows: list[bytes]) -> tuple[int, int] | None:
+    """Return where a byte stands that is the frame's length less a constant, and that constant; None if nowhere."""
+    shortest = min(len(row) for row in rows)
+    usual = sorted(len(row) for row in rows)[len(rows) // 20]
+    best: tuple[int, int, int] | None = None
+    for at in range(min(max(shortest, usual), 24)):
+        adds = Counter(len(row) - row[at] for row in rows if len(row) > at)
+        add, count = adds.most_common(1)[0]
+        distinct = len({len(row) for row in rows if len(row) > at and len(row) - row[at] == add})
+        if distinct >= 2 and count >= 0.85 * len(rows) and (best is None or count > best[0]):
+            best = count, at, add
+    return None if best is None else best[1:]
+
+
+def common_start(rows: list[bytes]) -> bytes:
+    """Return the bytes at the head that nearly all rows share."""
+    out = bytearray()
+    for i in range(min(len(row) for row in rows) if rows else 0):
+        value, count = Counter(row[i] for row in rows).most_common(1)[0]
+        if count < CONSTANT_SHARE * len(rows):
+            break
+        out.append(value)
+    return bytes(out)
+
+
+def common_end(rows: list[bytes]) -> bytes:
+    """Return the bytes at the tail that nearly all rows share."""
+    return common_start([row[::-1] for row in rows])[::-1]
+
+
+def _head(matrix: NDArray[np.uint8]) -> bytes:
+    return common_start([row.tobytes() for row in matrix])
+
+
+def _stream_layouts(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
+    yield from _periodic(data)
+    yield from _with_field(data)
+    yield from _closed(data)
+
+
+def _periodic(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
+    """Yield fixed layouts from repetition at a distance; one for each place where the frame may begin."""
+    most = min(LONGEST, len(data) // 3)
+    if most < 3:
+        return
+    same = np.array([np.mean(data[:-k] == data[k:]) for k in range(1, most + 1)])
+    base = float(np.median(same))
+    sigma = np.sqrt(max(base * (1 - base), 1e-4) / len(data))
+    order = [int(k) + 1 for k in np.argsort(-same)[:12] if same[k] > base + 4 * sigma]
+    tried: set[int] = set()
+    for n_bytes in order:
+        for size in (n_bytes, *(n_bytes // k for k in (2, 3, 4, 5) if n_bytes % k == 0 and n_bytes // k > 2)):
+            if size not in tried and size > 2:
+                tried.add(size)
+                yield from _rotations(data, size)
+
+
+def _rotations(data: NDArray[np.uint8], n_bytes: int) -> Iterator[FrameLayout]:
+    columns = _cyclic_constants(data, n_bytes)
+    if columns is None:
+        return
+    known = [value >= 0 for value in columns]
+    if all(known):
+        return
+    runs = []
+    for begin in range(n_bytes):
+        if known[begin] and not known[begin - 1]:
+            size = 1
+            while known[(begin + size) % n_bytes]:
+                size += 1
+            runs.append((size, begin))
+    for size, begin in sorted(runs, reverse=True)[:4]:
+        run = bytes(columns[(begin + i) % n_bytes] for i in range(size))
+        for head in range(size):
+            # The frame begins at this byte of the run; the bytes before it close the frame before.
+            if head == 0 or run[:head].endswith((b"\r\n", b"\n", b"\r", b"\x03")) or size <= 6:
+                yield FrameLayout(length="fixed", n_bytes=n_bytes, start=run[head:], end=run[:head])
+
+
+def _cyclic_constants(data: NDArray[np.uint8], n_bytes: int) -> list[int] | None:
+    """Return the constant bytes of a frame of `n_bytes` from some anchor on, -1 where it varies; None if none."""
+    if len(data) < 3 * n_bytes:
+        return None
+    again = (data[:-2 * n_bytes] == data[n_bytes:-n_bytes]) & (data[:-2 * n_bytes] == data[2 * n_bytes:])
+    values, counts = np.unique(data[:-2 * n_bytes][again], return_counts=True)
+    best: tuple[int, list[int]] | None = None
+    for value in values[np.argsort(-counts)[:6]]:
+        anchors = np.flatnonzero(again & (data[:len(again)] == value))
+        if len(anchors) < 2:
+            continue
+        # One phase only: the value may be constant in two places of the frame.
+        chain = [int(anchors[0])]
+        seen = set(anchors.tolist())
+        runs: list[list[int]] = []
+        used: set[int] = set()
+        for anchor in anchors.tolist():
+            if anchor in used:
+                continue
+            chain = [anchor]
+            while chain[-1] + n_bytes in seen:
+                chain.append(chain[-1] + n_bytes)
+            used.update(chain)
+            runs.append(chain)
+        longest = max(runs, key=len)
+        picks = np.array(longest, np.int64)
+        picks = picks[picks + n_bytes <= len(data)]
+        if len(picks) < 3:
+            continue
+        block = data[picks[:, None] + np.arange(n_bytes)]
+        columns = []
+        for i in range(n_bytes):
+            found, often = np.unique(block[:, i], return_counts=True)
+            columns.append(int(found[np.argmax(often)]) if often.max() >= CONSTANT_SHARE * len(block) else -1)
+        n_constant = sum(column >= 0 for column in columns) * len(picks)
+        if best is None or n_constant > best[0]:
+            best = n_constant, columns
+    return None if best is None else best[1]
+
+
+def _with_field(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
+    """Yield layouts with a start and a length byte: from each start the length leads to the next."""
+    raw = data.tobytes()
+    for start in _frequent(data):
+        at = np.flatnonzero(_places(data, start))
+        if len(at) < 4:
+            continue
+        is_start = np.zeros(len(data) + 600, np.bool_)
+        is_start[at] = True
+        for field_at in range(len(start), len(start) + 8):
+            inside = at[at + field_at < len(data)]
+            lengths = data[inside + field_at].astype(np.int64)
+            steps = np.diff(at)[:len(inside)]
+            if len(steps) < 3 or len(np.unique(lengths)) < 2:
+                continue
+            adds = Counter((steps - lengths[:len(steps)]).tolist())
+            for add, count in adds.most_common(2):
+                if count >= 0.4 * len(steps) and -8 <= add <= 64:
+                    rows = [raw[a:a + n + add] for a, n in zip(inside.tolist(), lengths.tolist(), strict=True)
+                            if is_start[a + n + add] and n + add > field_at]
+                    if len(rows) < 3 or len({len(row) for row in rows}) < 2:
+                        continue
+                    head = common_start(rows)[:field_at]
+                    if head.startswith(start):
+                        yield FrameLayout(length="field", field_at=field_at, field_add=add, start=head)
+
+
+def _frequent(data: NDArray[np.uint8]) -> list[bytes]:
+    """Return pairs and single bytes that stand in the stream far more often than chance."""
+    pairs = data[:-1].astype(np.int64) << 8 | data[1:]
+    counts = np.bincount(pairs, minlength=65536)
+    top = [int(pair) for pair in np.argsort(-counts)[:8] if counts[pair] >= 4]
+    singles = np.bincount(data, minlength=256)
+    ones = [int(value) for value in np.argsort(-singles)[:4] if singles[value] >= 4]
+    return [bytes([pair >> 8, pair & 255]) for pair in top] + [bytes([value]) for value in ones]
+
+
+def _places(data: NDArray[np.uint8], word: bytes) -> NDArray[np.bool_]:
+    here = np.ones(len(data) - len(word) + 1, np.bool_)
+    for i, value in enumerate(word):
+        here &= data[i:len(data) - len(word) + 1 + i] == value
+    return here
+
+
+def _closed(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
+    """Yield layouts in which constant bytes close a frame."""
+    raw = data.tobytes()
+    singles = np.bincount(data, minlength=256)
+    often = [bytes([int(value)]) for value in np.argsort(-singles)[:4]]
+    # Lines of text are closed by line ends, whatever else repeats in them.
+    text = np.isin(data, PRINTABLE).mean() > 0.97 and singles[10] + singles[13] >= 3
+    for end in LINE_ENDS if text else dict.fromkeys((*LINE_ENDS, *ENDS, *often)):
+        pieces = raw.split(end)
+        rows = [piece + end for piece in pieces[1:-1]]
+        if len(rows) < 3 or min(len(row) for row in rows) < len(end) + 2 or max(len(row) for row in rows) > LONGEST:
+            continue
+        tail = common_end(rows)
+        start = common_start(rows)
+        lengths = {len(row) for row in rows}
+        if len(lengths) == 1:
+            yield FrameLayout(length="fixed", n_bytes=lengths.pop(), start=start, end=tail)
+        else:
+            yield FrameLayout(length="delimited", start=start if len(start) < min(lengths) else b"", end=end)
+
+
+def _description_bits(sample: LineBytes, layout: FrameLayout, events: list[NDArray[np.int64]]) -> tuple[float, int]:
+    """Return the sample's description length in bits under a layout, and its whole frames."""
+    frames = split(sample, layout)
+    whole = frames.take(np.flatnonzero(~frames.broken))
+    if len(whole) < 2:
+        return np.inf, len(whole)
+    outside = len(sample) - len(whole.data)
+    bits = 9.0 * outside + 64.0
+    bits += min(_column_bits(whole), _group_bits(whole))
+    if layout.length in ("gap", "delimited"):
+        bits += len(whole) * _entropy(whole.lengths)
+    for event in events:
+        at_frame = np.isin(sample.t_s[event], whole.t_s) if len(event) else np.zeros(0, np.bool_)
+        n_in = int(at_frame.sum())
+        share = n_in / len(whole)
+        bits += (len(event) - n_in) * np.log2(len(sample)) + len(whole) * _binary_entropy(share)
+    return float(bits), len(whole)
+
+
+def _binary_entropy(p: float) -> float:
+    return 0.0 if p <= 0 or p >= 1 else float(-p * np.log2(p) - (1 - p) * np.log2(1 - p))
+
+
+def _entropy(values: NDArray[np.int64]) -> float:
+    counts = np.unique(values, return_counts=True)[1]
+    p = counts / counts.sum()
+    return float(-(p * np.log2(p)).sum())
+
+
+def _group_bits(frames: Frames) -> float:
+    return sum(_matrix_bits(frames.matrix(n)[1]) for n in np.unique(frames.lengths).tolist())
+
+
+def _column_bits(frames: Frames) -> float:
+    """Frames of several lengths in columns: the last four bytes counted from the end, the others from the start."""
+    lengths = frames.lengths
+    tail = min(4, int(lengths.min()))
+    bits = 0.0
+    for back in range(1, tail + 1):
+        bits += _matrix_bits(frames.data[frames.offsets[1:] - back][:, None])
+    for i in range(int(lengths.max()) - tail):
+        which = frames.offsets[:-1][lengths - tail > i]
+        bits += _matrix_bits(frames.data[which + i][:, None])
+    return bits
+
+
+def _matrix_bits(matrix: NDArray[np.uint8]) -> float:
+    """Return the bits of a matrix written column by column, each by its own code or plain, whichever is shorter."""
+    n, width = matrix.shape
+    if not n:
+        return 0.0
+    flat = matrix.astype(np.int64) + 256 * np.arange(width)
+    counts = np.bincount(flat.ravel(), minlength=256 * width).reshape(width, 256)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        own = np.where(counts > 0, counts * (np.log2(n) - np.log2(counts)), 0.0).sum(axis=1)
+    distinct = (counts > 0).sum(axis=1)
+    own += distinct * 8 + (distinct - 1) * 0.5 * np.log2(n)
+    return float(np.minimum(own, 8.0 * n).sum())
