@@ -58,16 +58,20 @@ class Group:
 
 @dataclass(frozen=True, kw_only=True)
 class Slope:
-    """Deming's line: `ci` is None where the jackknife has no finite answer."""
+    """Deming's line: `ci` is None where the jackknife has no finite answer.
+
+    `ci_effective` is the interval widened for correlated readings, the same as `ci` where all pairs count.
+    """
 
     value: float
     ci: Interval | None
+    ci_effective: Interval | None
     intercept: float
 
     @property
     def proportional(self) -> bool:
-        """Whether a bias that grows with the reading is shown: the interval leaves 1 out."""
-        return self.ci is not None and not self.ci[0] <= 1 <= self.ci[1]
+        """Whether a bias that grows with the reading is shown: the honest interval leaves 1 out."""
+        return self.ci_effective is not None and not self.ci_effective[0] <= 1 <= self.ci_effective[1]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -172,7 +176,7 @@ def compare(reference: Readings, meter: Readings, *, spec: Spec | None = None,
     if count is not None and count < len(pairs):
         effective = summarise(pairs.difference, count)
     equivalence = None if margin is None else equivalence_of(summary, margin)
-    slope = _slope(pairs)
+    slope = _slope(pairs, count)
     named = statistics.outliers(pairs.difference) if pairs.times_s is None else []
     return Agreement(
         pairs=pairs, spec=spec, summary=summary, slope=slope, pairs_effective=count, effective=effective,
@@ -218,15 +222,24 @@ def _two(pair_of: tuple[Floats, Floats]) -> Interval:
     return float(pair_of[0]), float(pair_of[1])
 
 
-def _slope(pairs: Pairs) -> Slope | None:
-    if len(pairs) < 3:
+def _slope(pairs: Pairs, count: float | None) -> Slope | None:
+    n = len(pairs)
+    if n < 3:
         return None
     line = statistics.deming(pairs.reference, pairs.meter)
     if not math.isfinite(line.slope):
         return None
-    interval = (float(line.low), float(line.high))
-    return Slope(value=float(line.slope), intercept=float(line.intercept),
-                 ci=interval if all(map(math.isfinite, interval)) else None)
+    slope, half = float(line.slope), float(line.high - line.slope)
+    if not math.isfinite(half):
+        return Slope(value=slope, ci=None, ci_effective=None, intercept=float(line.intercept))
+    wide: float | None = half
+    if count is not None and count < n:
+        # The jackknife's standard error, as for so many pairs; the effective count of the differences is at most that
+        # of what the line leaves over, so this errs on the wide side.
+        wide = None if count <= 3 else half * math.sqrt(n / count) * float(
+            statistics.t_quantile(count - 2, 0.975) / statistics.t_quantile(n - 2, 0.975))
+    return Slope(value=slope, ci=(slope - half, slope + half), intercept=float(line.intercept),
+                 ci_effective=None if wide is None else (slope - wide, slope + wide))
 
 
 def _by_point(pairs: Pairs) -> list[NDArray[np.int64]]:

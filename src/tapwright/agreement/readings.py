@@ -168,7 +168,7 @@ class _Table:
         return Readings(
             name=self.path.name,
             labels=tuple(labels[i] for i in rows),
-            times_s=self._times(labels, rows) if key == "t_s" else None,
+            times_s=self.times(labels, rows) if key == "t_s" else None,
             values=self._numbers(value, cells, rows),
             units=tuple(spelled[shown[i]] for i in rows),
             u=self._uncertainties(u, rows),
@@ -177,7 +177,7 @@ class _Table:
             left_out=n - len(every),
         )
 
-    def _times(self, labels: list[str], rows: Sequence[int]) -> NDArray[np.float64]:
+    def times(self, labels: list[str], rows: Sequence[int]) -> NDArray[np.float64]:
         times = self._numbers("t_s", labels, rows)
         back = np.flatnonzero(np.diff(times) <= 0)
         if len(back):
@@ -219,3 +219,15 @@ class _Table:
         if abs(number) > MOST_SIZE:
             self.fail(f"'{cell}' under '{name}' is too large", line, f"a number under {MOST_SIZE:g}")
         return number
+
+
+def read_times(path: Path) -> NDArray[np.float64]:
+    """Read a file of times (a column `t_s`), seconds, rising.
+
+    Raises
+    ------
+    AgreementError : no such column, or a cell that is no time
+    """
+    table = _Table.read(path)
+    table.need("t_s")
+    return table.times(table.column("t_s") or [], range(len(table.rows)))

@@ -16,7 +16,8 @@ def document(agreement: Agreement) -> dict[str, object]:
     """Return the JSON document of `tapwright agree`."""
     a = agreement
     slope = None if a.slope is None else {
-        "value": a.slope.value, "ci": a.slope.ci, "intercept": a.slope.intercept, "proportional": a.slope.proportional}
+        "value": a.slope.value, "ci": a.slope.ci, "ci_effective": a.slope.ci_effective,
+        "intercept": a.slope.intercept, "proportional": a.slope.proportional}
     effective = None if a.effective is None else {
         "pairs": a.pairs_effective, "bias_ci": a.effective.bias_ci, "limits_ci": a.effective.limits_ci}
     repeat = a.repeatability
@@ -157,12 +158,22 @@ def _equivalence_words(a: Agreement, show: Figures) -> str:
     margin = f"± {test.margin:g} {a.pairs.unit}".rstrip()
     if test.p is None:
         return f"equal within {margin}: undecided, for the spread is not known."
+    best = honest or test
+    count = "" if honest is None else f" with {a.pairs_effective:.2g} effective pairs"
+    figures = f"p {p_words(best.p)}{count}; 90 % of the bias: {show.span(best.ci90)}"
     if not test.equivalent:
-        return f"equal within {margin}: not shown (p {test.p:.2g}; 90 % of the bias: {show.span(test.ci90)})."
-    if honest is not None and not honest.equivalent:
-        return (f"equal within {margin}: shown only if the readings were independent (p {test.p:.2g}). They are not: "
-                f"with {a.pairs_effective:.2g} effective pairs it is not shown.")
-    return f"equal within {margin}: shown (p {test.p:.2g}; 90 % of the bias: {show.span(test.ci90)})."
+        return f"equal within {margin}: not shown ({figures})."
+    if not best.equivalent:
+        return f"equal within {margin}: shown only if the readings were independent (p {p_words(test.p)}), and they " \
+               f"are not ({figures}): take it as not shown."
+    return f"equal within {margin}: shown ({figures})."
+
+
+def p_words(p: float | None) -> str:
+    """Return a p as people write it."""
+    if p is None:
+        return "unknown"
+    return "< 0.0001" if p < 1e-4 else f"{p:.2g}"
 
 
 def _figures(a: Agreement, show: Figures) -> list[str]:
@@ -207,11 +218,12 @@ def _slope_words(a: Agreement) -> str:
     span, spread = float(np.ptp(a.pairs.reference)), a.summary.spread or 0.0
     if span < 3 * spread:
         return "the reference spans too little to tell"
-    if slope.ci is None:
+    ci = slope.ci_effective
+    if ci is None:
         return f"{slope.value:.5g}, interval not to be told"
-    width = slope.ci[1] - slope.ci[0]
+    width = ci[1] - ci[0]
     places = min(max(2 - math.floor(math.log10(width)), 2), 8) if width > 0 else 5
-    words = f"{slope.value:.{places}f}, 95 % {slope.ci[0]:.{places}f} to {slope.ci[1]:.{places}f}: "
+    words = f"{slope.value:.{places}f}, 95 % {ci[0]:.{places}f} to {ci[1]:.{places}f}: "
     return words + ("the error grows with the reading" if slope.proportional else
                     "no error that grows with the reading is shown")
 
@@ -255,11 +267,8 @@ def _next(a: Agreement, show: Figures) -> str:
         i = int(np.argmax(np.abs(a.pairs.difference) - a.judgement.limit))
         return f"measure point {a.pairs.points[i]} again, then against a second reference; if it stays, the meter " \
                "is out of its limits there"
-    if a.judgement is not None and a.judgement.verdict == UNDECIDED and a.plan.points:
-        p = next(p for p in a.plan.points if p.verdict == UNDECIDED)
-        if p.reference_u is not None:
-            return f"measure point {p.point} with a reference of u {p.reference_u:.2g} {a.pairs.unit} or less; " + p.why
-        return f"point {p.point}: {p.why}"
+    if a.judgement is not None and a.judgement.verdict == UNDECIDED:
+        return _next_undecided(a)
     if a.equivalence is not None and not a.equivalence.equivalent:
         if a.plan.equivalence_pairs is not None:
             return f"take about {a.plan.equivalence_pairs} independent pairs in all; with this bias and spread that " \
@@ -279,3 +288,16 @@ def _next(a: Agreement, show: Figures) -> str:
     if near is not None:
         return f"average {near.readings} readings at point {near.point}: {near.why}"
     return "nothing more is needed for these points; ranges without a point remain unproven"
+
+
+def _next_undecided(a: Agreement) -> str:
+    undecided = [p for p in a.plan.points if p.verdict == UNDECIDED]
+    better = [(p.reference_u, p.point) for p in undecided if p.reference_u is not None]
+    if not better:
+        return f"point {undecided[0].point}: {undecided[0].why}"
+    # The finest uncertainty asked for settles them all; where it is far finer than the rest, the rest come first.
+    most = max(u for u, _ in better)
+    chosen = [(u, point) for u, point in better if u > most / 3]
+    return f"measure {'point' if len(chosen) == 1 else 'points'} {', '.join(point for _, point in chosen[:6])} again " \
+           f"with a reference of u {min(u for u, _ in chosen):.2g} {a.pairs.unit} or less (k = 1); more readings " \
+           "with this one do not help"

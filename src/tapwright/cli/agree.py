@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from tapwright.cli.common import EXIT_DONE, EXIT_NO, Outcome, from_job, job_folder
 from tapwright.core.errors import UsageError
+from tapwright.core.files import write_text
 
 if TYPE_CHECKING:
     from tapwright.agreement.readings import Readings
@@ -42,7 +43,9 @@ def run(args: argparse.Namespace) -> Outcome:
         raise UsageError("--disturb, --known and a comparison in one call", expected="one of them")
     if args.bursts and not args.disturb:
         raise UsageError("--bursts without --disturb", expected="--disturb ON.csv OFF.csv --bursts BURSTS.csv")
-    return _compare(args)
+    if args.disturb:
+        return _disturb(args)
+    return _known(args) if args.known is not None else _compare(args)
 
 
 def _compare(args: argparse.Namespace) -> Outcome:
@@ -51,8 +54,35 @@ def _compare(args: argparse.Namespace) -> Outcome:
 
     reference, meter, spec = _inputs(args)
     found = compare(reference, meter, spec=spec, margin=args.margin)
+    if args.plot:
+        from tapwright.agreement import draw
+
+        write_text(Path(args.plot), draw.sheet(found))
     return Outcome(report.document(found) if args.json else {}, "" if args.json else report.text(found),
                    EXIT_DONE if found.shown else EXIT_NO)
+
+
+def _disturb(args: argparse.Namespace) -> Outcome:
+    from tapwright.agreement import disturbance_report as report
+    from tapwright.agreement.disturbance import disturbance
+    from tapwright.agreement.readings import read_readings, read_times
+
+    on, off = (read_readings(Path(name)) for name in args.disturb)
+    bursts = None if args.bursts is None else read_times(Path(args.bursts))
+    found = disturbance(on, off, margin=args.margin, burst_times_s=bursts)
+    if args.plot:
+        from tapwright.agreement import draw
+
+        write_text(Path(args.plot), draw.radio(found, on, off))
+    return Outcome(report.document(found), report.text(found), EXIT_DONE if found.shown else EXIT_NO)
+
+
+def _known(args: argparse.Namespace) -> Outcome:
+    from tapwright.agreement import known_report as report
+    from tapwright.agreement.known import known
+
+    found = known(args.known)
+    return Outcome(report.document(found), report.text(found))
 
 
 def _inputs(args: argparse.Namespace) -> tuple[Readings, Readings, Spec | None]:
