@@ -33,7 +33,7 @@ def load_job(folder: Path) -> Job:
         supply_v=_supply(file),
         demands=Demands(
             functions=_texts(file, "functions"),
-            units=tuple(units.normal(unit) for unit in _texts(file, "units")),
+            units=tuple(dict.fromkeys(units.normal(unit) for unit in _texts(file, "units"))),
             flags=_texts(file, "flags"),
             shows=shows,
             ranges=tuple(_range(file, text) for text in _texts(file, "ranges")),

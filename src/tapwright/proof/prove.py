@@ -142,4 +142,4 @@ def _unlike(label: Label, read: str, why: str) -> Unlike:
 
 def _difference(wanted: Shown, shown: Shown) -> str:
     parts = [name for name, a, b in zip(("display", "unit", "flags"), wanted, shown, strict=True) if a != b]
-    return "the " + " and the ".join(parts) + (" differs" if len(parts) == 1 else " differ")
+    return "the " + " and the ".join(parts) + (" differ" if len(parts) > 1 or parts == ["flags"] else " differs")
