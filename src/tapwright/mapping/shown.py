@@ -1,0 +1,313 @@
+"""What one body shows, certain parts and `?`: the scalar reference for arrays and for emitted decoders."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+
+from tapwright.core.reading import Status
+from tapwright.core.reading_map import (
+    Codes,
+    DisplayMap,
+    Float,
+    Integer,
+    Lamp,
+    Point,
+    ReadingMap,
+    Segments,
+    Table,
+    UnitMap,
+    Zeros,
+)
+from tapwright.mapping.families import codes, integer, segments
+from tapwright.mapping.families import float as floats
+
+UNKNOWN = "?"
+NUMBER = "#"
+_OVERLOAD = re.compile(r"-?\.?[O0]\.?F?\.?L\.?D?|OFL|OVER|OVL|OVLD", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A display in parts, so that alternatives can be compared part by part.
+
+    Parameters
+    ----------
+    sign : "-", "" or "?"
+    digits : characters of the places, `?` where not known, no leading blanks
+    decimals : digits after the point; None where not known
+    text : the whole where the display shows no number; None for a number
+    """
+
+    sign: str = ""
+    digits: str = ""
+    decimals: int | None = 0
+    text: str | None = None
+
+    def display(self) -> str:
+        """Return the display as the eye reads it, `?` for what is not known."""
+        if self.text is not None:
+            return self.text
+        if self.decimals is None or not self.digits or len(self.digits) < self.decimals:
+            return UNKNOWN
+        cut = len(self.digits) - self.decimals
+        return self.sign + self.digits[:cut] + ("." + self.digits[cut:] if self.decimals else "")
+
+
+NOTHING = Shown(text=UNKNOWN)
+BLANK = Shown(text="")
+
+
+@dataclass(frozen=True)
+class Row:
+    """One body's reading without its time."""
+
+    display: str
+    value: Decimal | None
+    unit: str
+    flags: str
+    status: Status
+
+
+ALL_OPEN = Row(UNKNOWN, None, UNKNOWN, UNKNOWN, Status.UNPROVEN)
+
+
+def read_row(reading_map: ReadingMap, body: bytes, length: int) -> Row:
+    """Return what a body shows.
+
+    Parameters
+    ----------
+    body : as from `mapping.body.map_bodies`
+    length : bytes of the body before padding or splitting
+    """
+    if reading_map.lengths and length not in reading_map.lengths:
+        return ALL_OPEN
+    moved = any(bit.of(body) for bit in reading_map.watch)
+    unit = unit_shown(reading_map, body, moved)
+    display = displayed(reading_map, body, moved, unit)
+    flags = flags_shown(reading_map, body, moved)
+    if UNKNOWN in display or unit == UNKNOWN or UNKNOWN in flags:
+        return Row(display, None, unit, flags, Status.UNPROVEN)
+    if not display:
+        return Row(display, None, unit, flags, Status.BLANK)
+    if _OVERLOAD.fullmatch(display):
+        return Row(display, None, unit, flags, Status.OVERLOAD)
+    is_number = display.lstrip("-").replace(".", "", 1).isdigit()
+    return Row(display, Decimal(display) if is_number else None, unit, flags, Status.OK)
+
+
+def displayed(reading_map: ReadingMap, body: bytes, moved: bool, unit: str) -> str:
+    """Return the display, `?` wherever the alternatives do not agree."""
+    shown = [one_display(display, reading_map, body, moved, unit) for display in reading_map.displays]
+    return joined(shown).display()
+
+
+def joined(shown: list[Shown]) -> Shown:
+    """Return what all alternatives agree on."""
+    together = shown[0]
+    for other in shown[1:]:
+        together = _both(together, other)
+    return together
+
+
+def _both(a: Shown, b: Shown) -> Shown:
+    if a == b:
+        return a
+    if a.text is not None or b.text is not None or a.decimals != b.decimals:
+        return NOTHING
+    places = max(len(a.digits), len(b.digits))
+    pairs = zip(a.digits.rjust(places), b.digits.rjust(places), strict=True)
+    return Shown(sign=a.sign if a.sign == b.sign else UNKNOWN, decimals=a.decimals,
+                 digits="".join(x if x == y else UNKNOWN for x, y in pairs))
+
+
+def one_display(display: DisplayMap, reading_map: ReadingMap, body: bytes, moved: bool, unit: str) -> Shown:
+    """Return what one alternative says the display shows."""
+    state = _agreed({table.of(body) for table in display.states} or {NUMBER})
+    if state != NUMBER:
+        return NOTHING if state is None else Shown(text=state)
+    if moved and not display.states and not isinstance(display.digits, Segments) and display.kind != "text":
+        # A number on the wire may stand behind an overload sign or a dark display that no label has seen.
+        return NOTHING
+    decimals = point_of(display.point, body, moved)
+    sign = _sign(display.minus, body, moved)
+    digits = display.digits
+    if isinstance(digits, Segments):
+        return _of_places(segments.read(digits, body, moved), sign, decimals, display, reading_map)
+    if isinstance(digits, Codes):
+        characters = codes.read(digits, body)
+        if digits.kind == "text":
+            return _of_text(characters, sign, decimals, display, reading_map)
+        return _of_places(characters, sign, decimals, display, reading_map)
+    if isinstance(digits, Integer):
+        return _of_count(integer.read(digits, body, decimals), sign, decimals, display)
+    return _of_float(digits, body, unit, sign, decimals, display)
+
+
+def _agreed(found: set[str | None]) -> str | None:
+    return found.pop() if len(found) == 1 else None
+
+
+def _sign(minus: Lamp | None, body: bytes, moved: bool) -> str:
+    if minus is None:
+        return ""
+    lit = minus.of(body, moved)
+    return UNKNOWN if lit is None else "-" if lit else ""
+
+
+def point_of(point: Point, body: bytes, moved: bool) -> int | None:
+    """Return the digits after the point, None where not known."""
+    found: set[int | None] = set()
+    if point.lamps:
+        states = {decimals: lamp.of(body, moved) for decimals, lamp in point.lamps.items()}
+        lit = [decimals for decimals, state in states.items() if state]
+        # A display lights one point at most: with one lit, those not known are dark.
+        found.add(lit[0] if len(lit) == 1 else None if lit or None in states.values() else 0)
+    for table in point.tables:
+        entry = table.of(body)
+        found.add(None if entry is None else int(entry))
+    return 0 if not found else found.pop() if len(found) == 1 else None
+
+
+def _of_places(places: str, sign: str, decimals: int | None, display: DisplayMap, reading_map: ReadingMap) -> Shown:
+    if not places.strip(" "):
+        # A lone sign or point on a dark display is nothing that labels are asked about.
+        return BLANK if sign == "" and (decimals == 0 or not display.point.lamps) else NOTHING
+    digits = places.lstrip(" ")
+    if not sign and digits[0] == "-" and len(digits) > 1 and isinstance(display.digits, Segments):
+        sign, digits = "-", digits[1:].lstrip(" ")
+    if all(character.isdigit() or character == UNKNOWN for character in digits):
+        return _with_zeros(digits, sign, decimals, display)
+    if UNKNOWN in digits + sign or decimals is None:
+        return NOTHING
+    cut = len(places) - decimals
+    shown_point = decimals and display.point.lamps
+    text = places[:cut] + "." + places[cut:] if shown_point else places
+    return _word(sign + text.replace(" ", ""), reading_map)
+
+
+def _word(text: str, reading_map: ReadingMap) -> Shown:
+    """Return a display that shows no number: as labels wrote it, else the overload sign or dashes."""
+    known = reading_map.words.get(text)
+    if known is not None:
+        return Shown(text=known)
+    if text.lstrip("-").replace(".", "") in ("0L", "OL"):
+        return Shown(text=text.replace("0", "O"))
+    return Shown(text=text) if text and not text.strip("-") else NOTHING
+
+
+def _of_text(text: str, sign: str, decimals: int | None, display: DisplayMap, reading_map: ReadingMap) -> Shown:
+    if UNKNOWN in text:
+        return NOTHING
+    bare = re.sub(r"[\0 +]", "", text).replace(",", ".")
+    if not bare:
+        return BLANK
+    unsigned = bare.removeprefix("-")
+    whole, _, part = unsigned.partition(".")
+    if not (whole + part).isdigit():
+        return _word(sign + bare, reading_map)
+    own_sign = "-" if unsigned != bare else ""
+    if display.minus is None:
+        sign = own_sign
+    elif own_sign:
+        return NOTHING
+    if display.point.lamps or display.point.tables:
+        return NOTHING if part else _with_zeros(whole, sign, decimals, display)
+    return _with_zeros(whole + part, sign, len(part), display)
+
+
+def _of_count(number: tuple[int, bool] | None, sign: str, decimals: int | None, display: DisplayMap) -> Shown:
+    if number is None:
+        return NOTHING
+    count, negative = number
+    if display.minus is None:
+        # Whether a display shows the sign of a nought, no label says.
+        sign = "" if not negative else "-" if count else UNKNOWN
+    elif negative:
+        return NOTHING
+    elif sign == "-" and not count:
+        sign = UNKNOWN
+    if display.width and count >= 10 ** display.width:
+        return NOTHING
+    return _with_zeros(str(count), sign, decimals, display)
+
+
+def _of_float(digits: Float, body: bytes, unit: str, sign: str, decimals: int | None, display: DisplayMap) -> Shown:
+    scale = digits.scale
+    if digits.scales:
+        if unit not in digits.scales:
+            return NOTHING
+        scale = digits.scales[unit]
+    shown: list[Shown] = []
+    for value in floats.numbers(digits, body):
+        if not math.isfinite(value):
+            shown.append(Shown(text=digits.no_number) if digits.no_number else NOTHING)
+            continue
+        number = None if decimals is None else floats.shown(value, decimals, scale, digits.rounding)
+        shown.append(_of_count(number, sign, decimals, display))
+    return joined(shown)
+
+
+def _with_zeros(digits: str, sign: str, decimals: int | None, display: DisplayMap) -> Shown:
+    """Return a number with its leading zeros as the display shows them, joined over the ways left possible."""
+    if decimals is None:
+        return Shown(sign=sign, digits=digits, decimals=None)
+    return joined([Shown(sign=sign, decimals=decimals, digits=_zeros(digits, zeros, decimals, display.width))
+                   for zeros in display.zeros])
+
+
+def _zeros(digits: str, zeros: Zeros, decimals: int, width: int) -> str:
+    if zeros == "as sent":
+        return digits
+    bare = digits.lstrip("0")
+    if zeros == "shown":
+        return bare.rjust(width, "0")
+    return bare.rjust(max(decimals + (zeros == "suppressed"), 1), "0")
+
+
+def unit_shown(reading_map: ReadingMap, body: bytes, moved: bool) -> str:
+    """Return the unit, `?` where it is not certain: a bit never seen to change may be a sign of another unit."""
+    if moved:
+        return UNKNOWN
+    found = _agreed({unit_of(unit, body) for unit in reading_map.units} or {""})
+    return UNKNOWN if found is None else found
+
+
+def unit_of(unit: UnitMap, body: bytes) -> str | None:
+    """Return what one alternative says the unit is, None where it does not know."""
+    if isinstance(unit, Table):
+        return unit.of(body)
+    prefix, base = _lit(unit.prefixes, body), _lit(unit.bases, body)
+    if prefix is None or base is None:
+        return None
+    if not base:
+        return "" if unit.none_seen and not prefix else None
+    return prefix + base
+
+
+def _lit(signs: Mapping[str, Lamp], body: bytes) -> str | None:
+    """Return the one sign that is lit, empty for none; None where that is not known."""
+    states = {name: lamp.of(body, False) for name, lamp in signs.items()}
+    lit = [name for name, state in states.items() if state]
+    if None in states.values() or len(lit) > 1:
+        return None
+    return lit[0] if lit else ""
+
+
+def flags_shown(reading_map: ReadingMap, body: bytes, moved: bool) -> str:
+    """Return the flags that are on, with a `?` behind them where more may be."""
+    on: list[str] = []
+    more = moved
+    for name, flag in reading_map.flags.items():
+        if isinstance(flag, Table):
+            state = flag.of(body)
+            lit = None if state is None else state == "on"
+        else:
+            lit = flag.of(body, moved)
+        if lit:
+            on.append(name)
+        more |= lit is None
+    return " ".join([*on, UNKNOWN] if more else on)

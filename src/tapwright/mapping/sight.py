@@ -1,0 +1,203 @@
+"""What labels saw of the frames: for every label one value of every body bit, and which bits mean nothing.
+
+A label's frames are those well inside its stretch. A bit's value is that of the majority of them; a bit that changes
+inside stretches whose display stood still (a counter, noise) is no part of the display.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapwright.core.errors import LabelError
+from tapwright.core.frame import FrameLayout, Frames
+from tapwright.evidence.labels import Label
+from tapwright.frames.apply import check_ok
+from tapwright.mapping.body import bodies
+
+SLOP_S = 0.3  # a label's times are within this of the display's change (contract)
+_STRAY_SHARE = 0.15  # frames of a stretch that may differ without making a bit count as changing
+
+
+@dataclass(frozen=True)
+class Recording:
+    """One capture's sound frames (check right, none broken), in time order.
+
+    Parameters
+    ----------
+    t_s : float64, shape (n,)
+    body : uint8, shape (n, w); w is the same for all captures
+    lengths : int64, shape (n,), bytes of each body
+    left_out : frames with a wrong check or damaged on the line
+    """
+
+    t_s: NDArray[np.float64]
+    body: NDArray[np.uint8]
+    lengths: NDArray[np.int64]
+    left_out: int
+
+
+def recordings(captures: Mapping[str, Frames], layout: FrameLayout | None) -> dict[str, Recording]:
+    """Return the sound frames of captures as bodies of one width."""
+    parts: dict[str, Recording] = {}
+    for name, frames in captures.items():
+        sound = ~frames.broken & (frames.lengths > 0)
+        if layout is not None and len(frames):
+            sound &= check_ok(frames, layout)
+        if frames.unsettled is not None and len(frames):
+            loose = np.concatenate([[0], np.cumsum(frames.unsettled)])
+            sound &= loose[frames.offsets[1:]] == loose[frames.offsets[:-1]]
+        kept = frames.take(np.flatnonzero(sound))
+        order = np.argsort(kept.t_s, kind="stable")
+        kept = kept.take(order) if len(order) and (np.diff(order) < 0).any() else kept
+        body, lengths = bodies(kept, layout)
+        parts[name] = Recording(kept.t_s, body, lengths, len(frames) - len(kept))
+    width = max((part.body.shape[1] for part in parts.values()), default=0)
+    return {name: Recording(part.t_s, _widened(part.body, width), part.lengths, part.left_out)
+            for name, part in parts.items()}
+
+
+def _widened(body: NDArray[np.uint8], width: int) -> NDArray[np.uint8]:
+    return body if body.shape[1] == width else np.pad(body, ((0, 0), (0, width - body.shape[1])))
+
+
+def recording_of(label: Label, recorded: Mapping[str, Recording]) -> str:
+    """Return the name of the capture that a label belongs to.
+
+    Raises
+    ------
+    LabelError : it names none of the captures given
+    """
+    if label.capture in recorded:
+        return label.capture
+    if not label.capture and len(recorded) == 1:
+        return next(iter(recorded))
+    raise LabelError(
+        f"capture '{label.capture}' is not among the captures given" if label.capture else "no capture named",
+        place=f"data row {label.row}", expected="one of " + ", ".join(recorded) or "a capture",
+        do="give that capture too, or correct the column capture",
+    )
+
+
+@dataclass(frozen=True)
+class Sight:
+    """All labels beside the bits that they saw.
+
+    Parameters
+    ----------
+    labels : those with frames, in the file's order
+    rows : uint8, shape (n_labels, w): the majority body
+    bits : uint8 (0, 1), shape (n_labels, 8 w): column 8 byte + bit
+    mixed : bool, shape as `bits`: the bit changed inside the stretch
+    usable : bool, shape (8 w,): bits that may carry the display
+    lengths : int64, shape (n_labels,), bytes of the bodies
+    n_frames : int64, shape (n_labels,)
+    """
+
+    labels: tuple[Label, ...]
+    rows: NDArray[np.uint8]
+    bits: NDArray[np.uint8]
+    mixed: NDArray[np.bool_]
+    usable: NDArray[np.bool_]
+    lengths: NDArray[np.int64]
+    n_frames: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.labels)
+
+    def take(self, which: NDArray[np.bool_]) -> Sight:
+        """Return the sight of some labels only."""
+        kept = tuple(label for label, keep in zip(self.labels, which.tolist(), strict=True) if keep)
+        return Sight(kept, self.rows[which], self.bits[which], self.mixed[which], self.usable, self.lengths[which],
+                     self.n_frames[which])
+
+    @property
+    def constant(self) -> NDArray[np.bool_]:
+        """Usable bits that all labels saw alike, shape (8 w,)."""
+        same: NDArray[np.bool_] = (self.bits == self.bits[:1]).all(axis=0)
+        return self.usable & same
+
+    @property
+    def varied(self) -> NDArray[np.bool_]:
+        """Usable bits that labels saw both ways, shape (8 w,)."""
+        return self.usable & ~self.constant
+
+
+def see(labels: tuple[Label, ...], recorded: Mapping[str, Recording], offset_s: float,
+        period_s: float) -> tuple[Sight, tuple[Label, ...]]:
+    """Return what labels saw with their clock ahead by an offset, and the labels that saw no frame."""
+    seen: list[Label] = []
+    missed: list[Label] = []
+    rows: list[NDArray[np.uint8]] = []
+    mixed: list[NDArray[np.bool_]] = []
+    lengths: list[int] = []
+    counts: list[int] = []
+    for label in labels:
+        part = recorded[recording_of(label, recorded)]
+        first, last = window(label, part.t_s, offset_s, period_s)
+        if first == last:
+            missed.append(label)
+            continue
+        row, changing = _majority(part.body[first:last])
+        seen.append(label)
+        rows.append(row)
+        mixed.append(changing)
+        lengths.append(int(part.lengths[(first + last) // 2]))
+        counts.append(last - first)
+    width = next(iter(recorded.values())).body.shape[1] if recorded else 0
+    all_rows = np.array(rows, np.uint8).reshape(len(rows), width)
+    bits = np.unpackbits(all_rows, axis=1, bitorder="little")
+    all_mixed = np.array(mixed, np.bool_).reshape(bits.shape)
+    times_mixed = all_mixed.sum(axis=0)
+    usable = times_mixed <= max(1, len(seen) // 50)
+    usable &= ~counters(recorded)
+    return Sight(tuple(seen), all_rows, bits, all_mixed, usable, np.array(lengths, np.int64),
+                 np.array(counts, np.int64)), tuple(missed)
+
+
+def window(label: Label, t_s: NDArray[np.float64], offset_s: float, period_s: float) -> tuple[int, int]:
+    """Return the frames [first, last) well inside a label's stretch; the middle one where it is short."""
+    start_s, end_s = label.start_s - offset_s, label.end_s - offset_s
+    margin = SLOP_S + min(period_s, 0.5) / 2
+    first, last = np.searchsorted(t_s, [start_s + margin, end_s - margin])
+    if last > first:
+        return int(first), int(last)
+    middle = int(np.searchsorted(t_s, (start_s + end_s) / 2))
+    inside = [i for i in (middle, middle - 1) if 0 <= i < len(t_s) and start_s <= t_s[i] <= end_s]
+    if not inside:
+        return 0, 0
+    best = min(inside, key=lambda i: abs(t_s[i] - (start_s + end_s) / 2))
+    return best, best + 1
+
+
+def _majority(body: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    n = len(body)
+    if n > 400:
+        body = body[:: n // 200]
+        n = len(body)
+    if n == 1 or (body == body[0]).all():
+        return body[n // 2], np.zeros(8 * body.shape[1], np.bool_)
+    ones = np.unpackbits(body, axis=1, bitorder="little").sum(axis=0, dtype=np.int64)
+    middle = np.unpackbits(body[n // 2], bitorder="little")
+    # A tie goes to the middle frame.
+    value = np.where(2 * ones == n, middle, 2 * ones > n).astype(np.uint8)
+    return np.packbits(value, bitorder="little"), np.minimum(ones, n - ones) > _STRAY_SHARE * n
+
+
+def counters(recorded: Mapping[str, Recording]) -> NDArray[np.bool_]:
+    """Return which bits belong to a byte that counts frames, shape (8 w,)."""
+    steps: list[NDArray[np.uint8]] = [np.diff(part.body, axis=0) for part in recorded.values() if len(part.body) > 1]
+    width = next(iter(recorded.values())).body.shape[1] if recorded else 0
+    out = np.zeros(8 * width, np.bool_)
+    if not steps or sum(map(len, steps)) < 16:
+        return out
+    every = np.concatenate(steps)
+    for at in range(width):
+        counts = np.bincount(every[:, at], minlength=256)
+        step = int(counts.argmax())
+        if step and counts[step] > 0.7 * len(every):
+            out[8 * at:8 * at + 8] = True
+    return out
