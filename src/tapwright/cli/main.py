@@ -87,13 +87,21 @@ def _run(argv: list[str]) -> tuple[Outcome, bool]:
     if argv[0] not in names:
         raise UsageError(f"no command named '{argv[0]}'", expected="one of " + ", ".join(names),
                          do="see 'tapwright --help'")
-    module = registry.member(PACKAGE, argv[0].replace("-", "_"))
-    parser = _Parser(prog=f"tapwright {argv[0]}", description=module.HELP, allow_abbrev=False)
+    return _command(argv[0], argv[1:])
+
+
+def run_command(name: str, argv: list[str]) -> Outcome:
+    """Run one command from within another; errors come as `TapwrightError`."""
+    return _command(name, argv)[0]
+
+
+def _command(name: str, argv: list[str]) -> tuple[Outcome, bool]:
+    module = registry.member(PACKAGE, name)
+    parser = _Parser(prog=f"tapwright {name}", description=module.HELP, allow_abbrev=False)
     parser.add_argument("--json", action="store_true", help="print one JSON document instead of text")
     parser.add_argument("--job", metavar="DIR", help="the job folder (default: the current folder)")
     module.configure(parser)
-    with contextlib.suppress(BrokenPipeError):
-        args = parser.parse_args(argv[1:])
+    args = parser.parse_args(argv)
     outcome: Outcome = module.run(args)
     return outcome, args.json
 
