@@ -27,11 +27,13 @@ class Outcome:
     document : the JSON document that `--json` prints (floats that are not finite become null)
     text : the same for people
     exit_code : 0 done, 1 the answer is no or wholly undecided
+    said : the command has printed its answer itself (a server says at its start where it is)
     """
 
     document: dict[str, object]
     text: str
     exit_code: int = EXIT_DONE
+    said: bool = False
 
 
 class Command(Protocol):

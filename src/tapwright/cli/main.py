@@ -70,7 +70,7 @@ def main(argv: list[str]) -> int:
     except Exception:  # the last line of defence: a user never meets a traceback, a maintainer gets it as a file
         return _own_fault()
     try:
-        text = as_json(outcome.document) if as_document else outcome.text
+        text = "" if outcome.said else as_json(outcome.document) if as_document else outcome.text
         if text:
             sys.stdout.write(text if text.endswith("\n") else text + "\n")
         sys.stdout.flush()

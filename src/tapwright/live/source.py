@@ -7,6 +7,8 @@ A member gives two functions:
 
 `packets` opens the source once and yields what arrives. It returns when nothing can ever come again (a replay's end),
 and raises `SourceGone` when the source is not there or went away; whoever follows it tries again (`follow.py`).
+A member may also give `check(options, instrument)`: what the description must hold for this source, asked before the
+server starts.
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ from typing import Protocol
 from urllib.parse import parse_qsl, urlsplit
 
 from tapwright.core import registry
-from tapwright.core.errors import UsageError
+from tapwright.core.errors import DescriptionError, UsageError
 from tapwright.core.instrument import Instrument
 from tapwright.live.clock import Clock
 
@@ -111,6 +113,11 @@ class Opened:
     module: ModuleType
     options: object
 
+    def check(self, instrument: Instrument) -> None:
+        """Raise DescriptionError or UsageError where the description lacks what this source needs."""
+        if hasattr(self.module, "check"):
+            self.module.check(self.options, instrument)
+
     def packets(self, context: Context) -> AsyncIterator[Packet]:
         """Open it once."""
         stream: AsyncIterator[Packet] = self.module.packets(self.options, context)
@@ -133,6 +140,13 @@ def source_of(url: str) -> Opened:
                          do="a serial port is written serial:///dev/ttyUSB0")
     module = registry.member(PACKAGE, taken.scheme)
     return Opened(url, module, module.options(taken))
+
+
+def needs_layout(instrument: Instrument) -> None:
+    """Raise DescriptionError where frames cannot be told apart in plain bytes."""
+    if instrument.layout is None:
+        raise DescriptionError("the instrument description has no [frame], and this source sends plain bytes",
+                               expected="a description with its frame layout, or a source of whole frames")
 
 
 def take_apart(url: str) -> SourceUrl:
