@@ -36,6 +36,8 @@ _SPELLED = {
     "ohm": "Ω", "ohms": "Ω", "deg": "°", "degc": "°C", "degf": "°F", "celsius": "°C", "fahrenheit": "°F",
     "volt": "V", "volts": "V", "amp": "A", "amps": "A", "percent": "%", "hertz": "Hz", "kelvin": "K", "farad": "F",
 }
+# Both letters mean the litre (SI Brochure, table 8, note): one kind of quantity, each shown as it was written.
+_LITRE = {"l": "L", "g/l": "g/L"}
 
 
 @dataclass(frozen=True)
@@ -83,7 +85,7 @@ def parse(text: str) -> Unit:
 def scale_power(from_unit: str, to_unit: str) -> int | None:
     """Return p such that a value in `from_unit` times 10**p is that in `to_unit`; None where they differ in kind."""
     a, b = parse(from_unit), parse(to_unit)
-    return a.power - b.power if a.base == b.base else None
+    return a.power - b.power if _LITRE.get(a.base, a.base) == _LITRE.get(b.base, b.base) else None
 
 
 def _respelled(text: str) -> str:
