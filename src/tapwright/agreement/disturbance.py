@@ -244,7 +244,7 @@ def find_bursts(times_s: Floats, values: Floats, bursts_s: Floats) -> Bursts:
         ordered = np.sort(bursts_s)
         hit = np.searchsorted(ordered, end, side="right") > np.searchsorted(ordered, end - interval, side="right")
         n_hit = int(hit.sum())
-        if n_hit < LEAST_HITS or len(hit) - n_hit < LEAST_HITS:
+        if min(n_hit, len(bursts_s)) < LEAST_HITS or len(hit) - n_hit < LEAST_HITS:
             continue
         p = rank_sum_p(stray[hit], stray[~hit])
         if best is None or p < best[0]:

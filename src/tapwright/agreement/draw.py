@@ -43,8 +43,9 @@ def differences(agreement: Agreement) -> str:
         if i in far:
             plot.canvas.circle(x, y, 6, "none", stroke=svg.WRONG)
         plot.canvas.circle(x, y, radius, svg.INK, tip=tip)
-    for value, words, colour, dash in ((s.limits[1], "bias + 1.96 s", svg.OPEN, "6 4"), (s.bias, "bias", svg.SETTLED, ""),
-                                       (s.limits[0], "bias − 1.96 s", svg.OPEN, "6 4")):
+    for value, words, colour, dash in (
+            (s.limits[1], "bias + 1.96 s", svg.OPEN, "6 4"), (s.bias, "bias", svg.SETTLED, ""),
+            (s.limits[0], "bias − 1.96 s", svg.OPEN, "6 4")):
         plot.level(value, f"{words} = {svg.label(float(f'{value:.3g}'))}", colour, dash=dash)
     return plot.canvas.svg()
 

@@ -246,7 +246,8 @@ def _polynomial(coefficients: tuple[float, ...], x: float) -> float:
 
 def _invert(rising: Callable[[float], float], wanted: float, limits_c: tuple[float, float], unit: str) -> float:
     low, high = limits_c
-    if not rising(low) <= wanted <= rising(high):
+    slack = 1e-9 * rising(high)  # the ends themselves, whatever the binary rounding
+    if not rising(low) - slack <= wanted <= rising(high) + slack:
         raise UsageError(f"{wanted:g} {unit}", expected=f"{rising(low):.4g} to {rising(high):.4g} {unit}")
     for _ in range(80):
         middle = (low + high) / 2

@@ -181,7 +181,7 @@ def _by_time(reference: Readings, meter: Readings) -> Pairs:
         reference=np.interp(at, reference.times_s, known), u_reference=np.interp(at, reference.times_s, known_u),
         meter=_scaled(meter.values[kept], to_meter), u_meter=_scaled(meter.u[kept], to_meter),
         shown=tuple(theirs[j] for j in kept.tolist()), times_s=at,
-        left_out=len(meter) - len(kept) + meter.left_out, stretched=int(np.count_nonzero(long)),
+        left_out=len(meter) - len(kept) + meter.left_out + reference.left_out, stretched=int(np.count_nonzero(long)),
     )
 
 
@@ -215,12 +215,12 @@ def plain_difference(a: Floats, b: Floats) -> Floats:
     5.005 - 5.000 comes out as 0.005 and not as 0.00499999999999989, so that equal decimal differences are equal and a
     difference at its limit is at its limit.
     """
-    difference = a - b
-    finest = np.spacing(np.maximum(np.abs(a), np.abs(b)))
-    with np.errstate(divide="ignore"):
-        places = np.where(finest > 0, -np.floor(np.log10(finest)) - 1, 400).astype(np.int64)
+    difference = np.asarray(a - b, dtype=np.float64)
+    # The two readings and their difference are each off by half a unit of their last binary place at most.
+    largest = np.maximum(np.maximum(np.abs(a), np.abs(b)), np.abs(difference))
+    places = np.floor(-np.log10(4 * np.spacing(largest))).astype(np.int64)
     for place in np.unique(places):
-        if -300 < place < 300:
+        if abs(place) < 300:
             rows = places == place
             difference[rows] = np.round(difference[rows], int(place))
     return difference

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from tapwright.agreement.readings import MOST_SIZE
 from tapwright.core import units
 from tapwright.core.errors import AgreementError
 from tapwright.core.toml import TomlFile, load_toml
@@ -125,8 +126,10 @@ def _range(file: TomlFile, key: str, item: dict[str, object]) -> Range:
 def _number(file: TomlFile, key: str, value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         file.fail(key, f"{value!r} is no number", expected="a number, 0 or more")
-    if not math.isfinite(value) or abs(value) > 1e100:
-        file.fail(key, f"{value} is not finite or too large", expected="a number, 0 or more")
+    if isinstance(value, float) and not math.isfinite(value):
+        file.fail(key, f"{value} is not finite", expected="a number, 0 or more")
+    if abs(value) > MOST_SIZE:
+        file.fail(key, "a number that is too large", expected=f"a number under {MOST_SIZE:g}")
     if value < 0:
         file.fail(key, f"the negative number {value:g}", expected="a number, 0 or more",
                   do="ranges hold for both signs of a reading")
