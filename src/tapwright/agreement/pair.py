@@ -83,6 +83,9 @@ def _what_there_is(reference: Readings, meter: Readings) -> str:
     if reference.times_s is None or meter.times_s is None:
         return f"{reference.name} has the points {', '.join(reference.labels[:5])}; {meter.name} has " + \
                ", ".join(meter.labels[:5])
+    if reference.starts_at is not None and meter.starts_at is not None:
+        return f"{reference.name} began {reference.starts_at - meter.starts_at:+.1f} s after {meter.name} by the " \
+               "wall clock; recordings of different times compare point by point, not by time"
     return f"{reference.name} runs from {reference.labels[0]} s to {reference.labels[-1]} s, {meter.name} from " \
            f"{meter.labels[0]} s to {meter.labels[-1]} s"
 
@@ -166,19 +169,22 @@ def _by_time(reference: Readings, meter: Readings) -> Pairs:
     powers = {b: _power(b, unit, meter, j, f"{unit} as in {reference.name}") for b, j in cache.items()}
     known = _scaled(reference.values, to_reference)
     known_u = _scaled(reference.u, to_reference)
-    inside = np.flatnonzero((meter.times_s >= reference.times_s[0]) & (meter.times_s <= reference.times_s[-1]))
-    after = np.searchsorted(reference.times_s, meter.times_s[inside])  # the reference's row at or after each time
-    exact = reference.times_s[after] == meter.times_s[inside]
+    times = reference.times_s
+    if reference.starts_at is not None and meter.starts_at is not None:
+        times = times + (reference.starts_at - meter.starts_at)  # both kept the wall clock: it aligns them
+    inside = np.flatnonzero((meter.times_s >= times[0]) & (meter.times_s <= times[-1]))
+    after = np.searchsorted(times, meter.times_s[inside])  # the reference's row at or after each time
+    exact = times[after] == meter.times_s[inside]
     in_gap = reference.gap_before[after] & ~exact
     kept, after, exact = inside[~in_gap], after[~in_gap], exact[~in_gap]
     at = meter.times_s[kept]
-    interval = np.diff(reference.times_s)
+    interval = np.diff(times)
     usual = float(np.median(interval)) if len(interval) else 0.0
     long = (interval[np.maximum(after - 1, 0)] > LONG_GAP * usual) & ~exact if len(interval) else np.zeros(0, bool)
     to_meter = [powers[theirs[j]] for j in kept.tolist()]
     return _pairs(
         unit=unit, points=tuple(meter.labels[j] for j in kept.tolist()),
-        reference=np.interp(at, reference.times_s, known), u_reference=np.interp(at, reference.times_s, known_u),
+        reference=np.interp(at, times, known), u_reference=np.interp(at, times, known_u),
         meter=_scaled(meter.values[kept], to_meter), u_meter=_scaled(meter.u[kept], to_meter),
         shown=tuple(theirs[j] for j in kept.tolist()), times_s=at,
         left_out=len(meter) - len(kept) + meter.left_out + reference.left_out, stretched=int(np.count_nonzero(long)),

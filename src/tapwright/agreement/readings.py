@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NoReturn
@@ -44,6 +44,7 @@ class Readings:
     lines : int64, shape (n_rows,), 1-based line in the file
     gap_before : bool, shape (n_rows,), True where rows without a reading stood between this row and the one before
     left_out : number of rows that held no reading (overload, blank, unproven, broken)
+    starts_at : Unix seconds of time 0, None where only the file's own clock is known
     """
 
     name: str
@@ -55,6 +56,7 @@ class Readings:
     lines: NDArray[np.int64]
     gap_before: NDArray[np.bool_]
     left_out: int = 0
+    starts_at: float | None = None
 
     def __len__(self) -> int:
         return len(self.values)
@@ -87,6 +89,27 @@ def read_both(path: Path) -> tuple[Readings, Readings] | None:
         table.fail("both 'value' and 'reference', 'meter' as columns", 1, "either value alone or the two side by side")
     key = table.key_column()
     return table.readings(key, "reference", "u"), table.readings(key, "meter", "u_meter")
+
+
+def of_recording(name: str, starts_at: float, rows: Iterable[tuple[float, float | None, str, str]]) -> Readings:
+    """Return a recording's rows (seconds from its start, value, unit, status) as readings.
+
+    Raises
+    ------
+    AgreementError : no row holds a reading
+    """
+    every = list(rows)
+    kept = [i for i, (_, value, _, status) in enumerate(every) if status == "ok" and value is not None]
+    if not kept:
+        raise AgreementError("a recording without a reading whose status is ok", path=name, expected="readings")
+    gap = np.zeros(len(kept), dtype=bool)
+    gap[1:] = np.diff(kept) > 1
+    spelled = {unit: units.normal(unit) for _, _, unit, _ in every}
+    return Readings(
+        name=name, labels=tuple(f"{every[i][0]:.6f}" for i in kept), times_s=np.array([every[i][0] for i in kept]),
+        values=np.array([every[i][1] for i in kept], dtype=np.float64),
+        units=tuple(spelled[every[i][2]] for i in kept), u=np.full(len(kept), np.nan),
+        lines=np.array(kept, dtype=np.int64) + 1, gap_before=gap, left_out=len(every) - len(kept), starts_at=starts_at)
 
 
 @dataclass(frozen=True)
@@ -165,21 +188,31 @@ class _Table:
         spelled = {text: units.normal(text) for text in set(shown)}
         gap = np.zeros(len(every), dtype=bool)
         gap[1:] = np.diff(every) > 1
+        times_s = self.times(labels, rows) if key == "t_s" else None
         return Readings(
             name=self.path.name,
             labels=tuple(labels[i] for i in rows),
-            times_s=self.times(labels, rows) if key == "t_s" else None,
+            times_s=times_s,
             values=self._numbers(value, cells, rows),
             units=tuple(spelled[shown[i]] for i in rows),
             u=self._uncertainties(u, rows),
             lines=np.asarray(self.lines, dtype=np.int64)[every],
             gap_before=gap,
             left_out=n - len(every),
+            starts_at=None if times_s is None else self._start(times_s, rows),
         )
+
+    def _start(self, times_s: NDArray[np.float64], rows: Sequence[int]) -> float | None:
+        """Return the clock's time at t_s = 0, where the rows carry it as `t` too (an exported recording)."""
+        clock = self.column("t")
+        first = None if clock is None else clock[rows[0]]
+        return None if not first else self._number("t", first, self.lines[rows[0]]) - float(times_s[0])
 
     def times(self, labels: list[str], rows: Sequence[int]) -> NDArray[np.float64]:
         times = self._numbers("t_s", labels, rows)
-        back = np.flatnonzero(np.diff(times) <= 0)
+        # Recorded frames that arrive together have one time; in a typed table that is a slip.
+        step = np.diff(times)
+        back = np.flatnonzero(step < 0 if "status" in self.head else step <= 0)
         if len(back):
             i = int(back[0]) + 1
             self.fail(f"time {labels[rows[i]]} after {labels[rows[i - 1]]}", self.lines[rows[i]],

@@ -21,8 +21,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("reference", nargs="?", metavar="REFERENCE.csv",
                         help="readings of the reference, or of the same instrument before the change: "
-                             "point,value[,unit][,u] or t_s,value[,unit]; a recording's ID; or one table "
-                             "point,reference,meter")
+                             "point,value[,unit][,u] or t_s,value[,unit]; a recording (its ID, FILE.sqlite or "
+                             "FILE.sqlite#ID); or one table point,reference,meter")
     parser.add_argument("meter", nargs="?", metavar="METER.csv", help="readings of the instrument, in the same form")
     parser.add_argument("--spec", metavar="SPEC.toml", help="allowed errors: a verdict on every point")
     parser.add_argument("--margin", type=float, metavar="M",
@@ -65,9 +65,9 @@ def _compare(args: argparse.Namespace) -> Outcome:
 def _disturb(args: argparse.Namespace) -> Outcome:
     from tapwright.agreement import disturbance_report as report
     from tapwright.agreement.disturbance import disturbance
-    from tapwright.agreement.readings import read_readings, read_times
+    from tapwright.agreement.readings import read_times
 
-    on, off = (read_readings(Path(name)) for name in args.disturb)
+    on, off = (_read(args, name) for name in args.disturb)
     bursts = None if args.bursts is None else read_times(Path(args.bursts))
     found = disturbance(on, off, margin=args.margin, burst_times_s=bursts)
     if args.plot:
@@ -86,7 +86,7 @@ def _known(args: argparse.Namespace) -> Outcome:
 
 
 def _inputs(args: argparse.Namespace) -> tuple[Readings, Readings, Spec | None]:
-    from tapwright.agreement.readings import read_both, read_readings
+    from tapwright.agreement.readings import read_both
     from tapwright.agreement.spec import load_spec
 
     spec_path = None if args.spec is None else Path(args.spec)
@@ -94,9 +94,59 @@ def _inputs(args: argparse.Namespace) -> tuple[Readings, Readings, Spec | None]:
         folder = job_folder(args)
         usual = None if folder is None else folder / "agreement" / "spec.toml"
         spec_path = usual if usual is not None and usual.is_file() else None
-    first = from_job(args, args.reference, "agreement/reference.csv", "REFERENCE.csv")
-    both = read_both(first) if args.meter is None else None
+    first = str(from_job(args, args.reference, "agreement/reference.csv", "REFERENCE.csv"))
+    both = read_both(Path(first)) if args.meter is None and _recording(args, first) is None else None
     if both is None:
-        second = from_job(args, args.meter, "agreement/meter.csv", "METER.csv")
-        both = read_readings(first), read_readings(second)
+        second = str(from_job(args, args.meter, "agreement/meter.csv", "METER.csv"))
+        both = _read(args, first), _read(args, second)
     return *both, None if spec_path is None else load_spec(spec_path)
+
+
+def _read(args: argparse.Namespace, named: str) -> Readings:
+    """Return a file's readings, or a recording's."""
+    from tapwright.agreement.readings import of_recording, read_readings
+
+    recording = _recording(args, named)
+    if recording is None:
+        return read_readings(Path(named))
+    from tapwright.live.recording_file import StoreError
+    from tapwright.live.store import StoreTrouble, open_for_reading
+
+    where, wanted = recording
+    store = open_for_reading(where)
+    try:
+        session = store.session(wanted) if wanted else next(iter(store.sessions(limit=1)), None)
+        if session is None:
+            raise UsageError(f"no session '{wanted}'" if wanted else "no session", path=where,
+                             expected="one of " + ", ".join(one.ident for one in store.sessions(limit=10)))
+        rows = [(t_s, value, unit, status) for _, _, t_s, _, value, unit, _, status in store.rows(session)]
+    except StoreTrouble as trouble:
+        raise StoreError(str(trouble), path=where, expected="a recording") from None
+    finally:
+        store.close()
+    return of_recording(session.ident, session.started, rows)
+
+
+def _recording(args: argparse.Namespace, named: str) -> tuple[str, str] | None:
+    """Return file and session ("" for the newest) of what names a recording, None where it names another file.
+
+    A recording is FILE.sqlite, FILE.sqlite#ID, or in a job folder the ID alone.
+    """
+    path, _, wanted = named.partition("#")
+    if _is_recording(Path(path)):
+        return path, wanted
+    folder = job_folder(args)
+    if Path(named).exists() or folder is None or "/" in named or named.endswith(".csv"):
+        return None
+    usual = folder / "recordings.sqlite"
+    return (str(usual), named) if _is_recording(usual) else None
+
+
+def _is_recording(path: Path) -> bool:
+    from tapwright.live.recording_file import SQLITE_HEAD
+
+    try:
+        with path.open("rb") as file:
+            return file.read(len(SQLITE_HEAD)) == SQLITE_HEAD
+    except OSError:
+        return False
