@@ -273,6 +273,7 @@ def test_few_pairs_are_said_to_be_few(command: Command) -> None:
     code, document = command.both("point,value\na,1\nb,2\n", "point,value\na,1\nb,2.5\n")
     assert code == 0
     assert document["slope"] is None
+    assert document["verdict"] == "undecided"
     assert any("only 2 pairs" in words for words in document["advice"])  # type: ignore[attr-defined]
     assert command.both("point,value\na,1\nb,2\n", "point,value\na,1\nc,2.5\n")[0] == 2
     command.refuses("1 pair with reference.csv", "at least 2")

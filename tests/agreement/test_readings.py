@@ -59,6 +59,21 @@ def test_any_text_is_read_or_refused(text: str | bytes) -> None:
     path.unlink()
 
 
+@given(st.lists(st.tuples(names, numbers), min_size=1, max_size=5), st.sampled_from(["\n", "\n\n", "\r\n", "\n , \n"]))
+@settings(max_examples=25)
+def test_quotes_change_nothing(rows: list[tuple[str, object]], between: str) -> None:
+    """The quick way for bare cells and the csv module's way for quoted ones read the same, lines too."""
+    bare = [f"{name.replace(',', ' ').replace(chr(34), ' ').strip() or 'x'},{value}" for name, value in rows]
+    quoted = [",".join(f'"{cell}"' for cell in row.split(",")) for row in bare]
+    found = []
+    for lines in (bare, quoted):
+        path = written(between.join(["point,value", *lines]) + between)
+        found.append(read_readings(path))
+        path.unlink()
+    one, two = found
+    assert (one.labels, one.values.tolist(), one.lines.tolist()) == (two.labels, two.values.tolist(), two.lines.tolist())
+
+
 @settings(max_examples=40)
 @given(st.integers(-10**7, 10**7), st.integers(-10**7, 10**7), st.integers(0, 6))
 def test_decimal_differences_are_decimal(a: int, b: int, places: int) -> None:

@@ -30,6 +30,7 @@ from tapwright.core.errors import UsageError
 Floats = NDArray[np.float64]
 Interval = tuple[float, float]
 FEW_PAIRS = 10
+LEAST_TOLD = 3  # from two pairs, a spread and its interval say next to nothing
 SHOWN_P = 0.05
 _WIDE_SPAN = 10.0  # largest over smallest reference value from which per cent says more than the unit
 # A per cent of these readings means nothing: their zero is a convention.
@@ -135,10 +136,10 @@ class Agreement:
 
     @property
     def verdict(self) -> str | None:
-        """"pass", "undecided" or "fail"; None without a specification, unless nothing could be told at all."""
+        """"pass", "undecided" or "fail"; without a specification None, or undecided where the spread cannot be told."""
         if self.judgement is not None:
             return self.judgement.verdict
-        return UNDECIDED if self.summary.spread == 0 else None
+        return UNDECIDED if self.summary.spread == 0 or len(self.pairs) < LEAST_TOLD else None
 
     @property
     def shown(self) -> bool:

@@ -163,12 +163,9 @@ def _by_time(reference: Readings, meter: Readings) -> Pairs:
     assert meter.times_s is not None
     own, theirs = _series_unit(reference, meter), _series_unit(meter, reference)
     unit = next((text for text in own if text), "")
-    to_reference = [_power(a, unit, reference, i, f"the first row's {unit}") for i, a in enumerate(own)] \
-        if len(set(own)) > 1 else [0] * len(own)
-    cache = {b: j for j, b in reversed(list(enumerate(theirs)))}
-    powers = {b: _power(b, unit, meter, j, f"{unit} as in {reference.name}") for b, j in cache.items()}
-    known = _scaled(reference.values, to_reference)
-    known_u = _scaled(reference.u, to_reference)
+    to_reference = _series_powers(reference, own, unit, f"the first row's {unit}")
+    to_meter = _series_powers(meter, theirs, unit, f"{unit} as in {reference.name}")
+    known, known_u = _scaled(reference.values, to_reference), _scaled(reference.u, to_reference)
     times = reference.times_s
     if reference.starts_at is not None and meter.starts_at is not None:
         times = times + (reference.starts_at - meter.starts_at)  # both kept the wall clock: it aligns them
@@ -181,14 +178,20 @@ def _by_time(reference: Readings, meter: Readings) -> Pairs:
     interval = np.diff(times)
     usual = float(np.median(interval)) if len(interval) else 0.0
     long = (interval[np.maximum(after - 1, 0)] > LONG_GAP * usual) & ~exact if len(interval) else np.zeros(0, bool)
-    to_meter = [powers[theirs[j]] for j in kept.tolist()]
+    rows = kept.tolist()
     return _pairs(
-        unit=unit, points=tuple(meter.labels[j] for j in kept.tolist()),
+        unit=unit, points=tuple(meter.labels[j] for j in rows),
         reference=np.interp(at, times, known), u_reference=np.interp(at, times, known_u),
-        meter=_scaled(meter.values[kept], to_meter), u_meter=_scaled(meter.u[kept], to_meter),
-        shown=tuple(theirs[j] for j in kept.tolist()), times_s=at,
+        meter=_scaled(meter.values, to_meter)[kept], u_meter=_scaled(meter.u, to_meter)[kept],
+        shown=tuple(theirs[j] for j in rows), times_s=at,
         left_out=len(meter) - len(kept) + meter.left_out + reference.left_out, stretched=int(np.count_nonzero(long)),
     )
+
+
+def _series_powers(readings: Readings, shown: tuple[str, ...], unit: str, wanted: str) -> Sequence[int]:
+    """Return, row by row, the powers of ten that bring a series to one unit."""
+    powers = {text: _power(text, unit, readings, shown.index(text), wanted) for text in set(shown)}
+    return [0] * len(shown) if set(powers.values()) == {0} else [powers[text] for text in shown]
 
 
 def _series_unit(readings: Readings, other: Readings) -> tuple[str, ...]:

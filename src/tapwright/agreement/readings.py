@@ -11,7 +11,7 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NoReturn
 
@@ -86,7 +86,8 @@ def read_both(path: Path) -> tuple[Readings, Readings] | None:
     if "reference" not in table.head or "meter" not in table.head:
         return None
     if "value" in table.head:
-        table.fail("both 'value' and 'reference', 'meter' as columns", 1, "either value alone or the two side by side")
+        table.fail("both 'value' and 'reference', 'meter' as columns", table.head_line,
+                   "either value alone or the two side by side")
     key = table.key_column()
     return table.readings(key, "reference", "u"), table.readings(key, "meter", "u_meter")
 
@@ -114,66 +115,60 @@ def of_recording(name: str, starts_at: float, rows: Iterable[tuple[float, float 
 
 @dataclass(frozen=True)
 class _Table:
+    """A table's cells by column; `lines` are the rows' 1-based lines."""
+
     path: Path
     head: tuple[str, ...]
-    rows: list[list[str]]
+    head_line: int
+    columns: tuple[list[str], ...]
     lines: list[int]
 
     @classmethod
     def read(cls, path: Path) -> _Table:
         text = read_text(path, error=AgreementError, most=MOST_BYTES)
-        reader = csv.reader(io.StringIO(text), strict=True)
-        rows: list[list[str]] = []
-        lines: list[int] = []
-        try:
-            for row in reader:
-                if row and any(cell.strip() for cell in row):
-                    rows.append(row)
-                    lines.append(reader.line_num)
-        except csv.Error as trouble:
-            raise AgreementError(str(trouble), path=path, line=reader.line_num,
-                                 expected="comma-separated values") from None
-        if not rows:
+        cells, wide, lines = _quoted(text, path) if '"' in text else _bare(text)
+        if not lines:
             raise AgreementError("an empty file", path=path, expected=_FORMS)
-        table = cls(path, tuple(cell.strip().lower() for cell in rows[0]), rows[1:], lines[1:])
-        table._check_shape(lines[0])
-        return table
+        head = tuple(cell.strip().lower() for cell in cells[: wide[0]])
+        table = cls(path, head, lines[0], (), lines[1:])
+        table._check_shape(wide)
+        return replace(table, columns=tuple(cells[len(head) + i :: len(head)] for i in range(len(head))))
 
-    def _check_shape(self, head_line: int) -> None:
+    def _check_shape(self, wide: list[int]) -> None:
         for name in self.head:
             if name and self.head.count(name) > 1:
-                self.fail(f"two columns named '{name}'", head_line, "each name once")
-        if not self.rows:
-            self.fail("a header and no row", head_line, "at least two readings")
-        wide = len(self.head)
-        for row, line in zip(self.rows, self.lines, strict=True):
-            if len(row) != wide:
-                self.fail(f"{len(row)} cells", line, f"{wide}, as in the header",
-                          "write decimals with a point, not a comma, and leave no cell out")
+                self.fail(f"two columns named '{name}'", self.head_line, "each name once")
+        if not self.lines:
+            self.fail("a header and no row", self.head_line, "at least two readings")
+        if set(wide) != {len(self.head)}:
+            i = next(i for i, count in enumerate(wide) if count != len(self.head))
+            self.fail(f"{wide[i]} cells", self.lines[i - 1], f"{len(self.head)}, as in the header",
+                      "write decimals with a point, not a comma, and leave no cell out")
 
     def fail(self, found: str, line: int | None, expected: str = "", do: str = "") -> NoReturn:
         raise AgreementError(found, path=self.path, line=line, expected=expected, do=do)
 
     def key_column(self) -> str:
         if "point" in self.head and "t_s" in self.head:
-            self.fail("both 'point' and 't_s' as columns", 1, "points by name, or a time series")
+            self.fail("both 'point' and 't_s' as columns", self.head_line, "points by name, or a time series")
         if "point" not in self.head and "t_s" not in self.head:
-            self.fail("neither a column 'point' nor 't_s'", 1, _FORMS,
-                      "the header found is " + ",".join(self.head)[:80])
+            self.fail("neither a column 'point' nor 't_s'", self.head_line, _FORMS, self._head_words())
         return "point" if "point" in self.head else "t_s"
 
     def need(self, name: str) -> None:
         if name not in self.head:
-            self.fail(f"no column '{name}'", 1, _FORMS, "the header found is " + ",".join(self.head)[:80])
+            self.fail(f"no column '{name}'", self.head_line, _FORMS, self._head_words())
+
+    def _head_words(self) -> str:
+        return "the header found is " + ",".join(self.head)[:80]
 
     def column(self, name: str) -> list[str] | None:
         if name not in self.head:
             return None
-        i = self.head.index(name)
-        return [row[i].strip() for row in self.rows]
+        return [cell.strip() for cell in self.columns[self.head.index(name)]]
 
     def readings(self, key: str, value: str, u: str) -> Readings:
-        n = len(self.rows)
+        n = len(self.lines)
         labels, cells = self.column(key) or [], self.column(value) or []
         status = self.column("status")
         keep = np.ones(n, dtype=bool) if status is None else np.array([word in ("ok", "") for word in status])
@@ -181,11 +176,11 @@ class _Table:
         rows: Sequence[int] = range(n) if keep.all() else every.tolist()
         if len(every) == 0:
             self.fail("no row whose status is ok", None, "rows that hold a reading")
-        empty = next((i for i in rows if not labels[i]), None)
-        if empty is not None:
+        if "" in labels and (empty := next((i for i in rows if not labels[i]), None)) is not None:
             self.fail(f"an empty cell under '{key}'", self.lines[empty], "a name for every point")
         shown = self.column("unit") or [""] * n
         spelled = {text: units.normal(text) for text in set(shown)}
+        kept_units = (spelled[shown[0]],) * len(every) if len(spelled) == 1 else tuple(spelled[shown[i]] for i in rows)
         gap = np.zeros(len(every), dtype=bool)
         gap[1:] = np.diff(every) > 1
         times_s = self.times(labels, rows) if key == "t_s" else None
@@ -194,7 +189,7 @@ class _Table:
             labels=tuple(labels[i] for i in rows),
             times_s=times_s,
             values=self._numbers(value, cells, rows),
-            units=tuple(spelled[shown[i]] for i in rows),
+            units=kept_units,
             u=self._uncertainties(u, rows),
             lines=np.asarray(self.lines, dtype=np.int64)[every],
             gap_before=gap,
@@ -254,6 +249,34 @@ class _Table:
         return number
 
 
+def _bare(text: str) -> tuple[list[str], list[int], list[int]]:
+    """Return all cells in a row, the number of cells in each line, and the lines that hold any; no quotes in `text`.
+
+    One flat list of text, and no list a row, keeps the collector of garbage out of long recordings.
+    """
+    kept = [(number, line) for number, line in enumerate(text.split("\n"), 1) if line.replace(",", "").strip()]
+    wide = [line.count(",") + 1 for _, line in kept]
+    return ",".join([line for _, line in kept]).split(","), wide, [number for number, _ in kept]
+
+
+def _quoted(text: str, path: Path) -> tuple[list[str], list[int], list[int]]:
+    """Return the same as `_bare` of a text with quoted cells."""
+    reader = csv.reader(io.StringIO(text), strict=True)
+    cells: list[str] = []
+    wide: list[int] = []
+    lines: list[int] = []
+    try:
+        for row in reader:
+            if any(cell.strip() for cell in row):
+                cells += row
+                wide.append(len(row))
+                lines.append(reader.line_num)
+    except csv.Error as trouble:
+        raise AgreementError(str(trouble), path=path, line=reader.line_num,
+                             expected="comma-separated values") from None
+    return cells, wide, lines
+
+
 def read_times(path: Path) -> NDArray[np.float64]:
     """Read a file of times (a column `t_s`), seconds, rising.
 
@@ -263,4 +286,4 @@ def read_times(path: Path) -> NDArray[np.float64]:
     """
     table = _Table.read(path)
     table.need("t_s")
-    return table.times(table.column("t_s") or [], range(len(table.rows)))
+    return table.times(table.column("t_s") or [], range(len(table.lines)))

@@ -9,6 +9,7 @@ import numpy as np
 
 from tapwright.agreement.budget import Budget
 from tapwright.agreement.compare import Agreement, Equivalence, Interval, Summary
+from tapwright.agreement.plan import PointPlan
 from tapwright.agreement.verdict import FAIL, PASS, UNDECIDED
 
 
@@ -109,6 +110,8 @@ def text(agreement: Agreement) -> str:
         parts += ["", *_worst_points(a, show)]
     if a.budgets:
         parts += ["", *_budget_lines(a)]
+    if a.plan.points:
+        parts += ["", "Plan", *[f"  {_plan_words(a, point)}" for point in a.plan.points[:5]]]
     opened = list(a.advice)
     if a.pairs.unmatched:
         opened.append("on one side only, not compared: " + ", ".join(a.pairs.unmatched[:12]) +
@@ -143,6 +146,8 @@ def _answer(a: Agreement, show: Figures) -> str:
     elif a.summary.spread == 0:
         said.append(f"undecided: all {len(a.pairs)} differences are {show(a.summary.bias, sign=True)}, so nothing is "
                     "known of their spread.")
+    elif a.verdict == UNDECIDED:
+        said.append(f"undecided: {len(a.pairs)} pairs are too few to say how the two agree.")
     else:
         said.append(f"On average the meter reads {show(abs(a.summary.bias))} "
                     f"{'more' if a.summary.bias >= 0 else 'less'} than the reference; no specification was given, so "
@@ -184,6 +189,8 @@ def _figures(a: Agreement, show: Figures) -> list[str]:
     honest = a.effective or s
     assert s.spread is not None
     assert s.limits is not None
+    if s.spread == 0:
+        return [*lines, f"  every difference is {show(s.bias, sign=True)}; spread, limits and intervals cannot be told"]
     lines.append(f"  bias    {show(s.bias, sign=True)}, 95 % {show.span(honest.bias_ci)}")
     lines.append(f"  spread  {show(s.spread)}")
     half = ""
@@ -260,6 +267,14 @@ def _budget_lines(a: Agreement) -> list[str]:
         if not one.u:
             lines.append("    nothing stated: taken as perfect")
     return lines
+
+
+def _plan_words(a: Agreement, point: PointPlan) -> str:
+    if point.readings is not None:
+        return f"point {point.point} ({point.verdict}): average {point.readings} readings; {point.why}"
+    if point.reference_u is not None:
+        return f"point {point.point}: a reference of u {point.reference_u:.2g} {a.pairs.unit} or less; {point.why}"
+    return f"point {point.point}: {point.why}"
 
 
 def _next(a: Agreement, show: Figures) -> str:
