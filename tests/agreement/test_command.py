@@ -76,9 +76,10 @@ def numbers(document: dict[str, object], key: str) -> list[float]:
 
 def test_points_are_matched_by_name_in_any_order(command: Command) -> None:
     """The reference's order is kept, and names on one side only are listed."""
-    code, document = command.both("point,value\nb,2\na,1\nlost,9\n", "point,value\na,1.1\nextra,7\nb,2.3\n")
+    code, document = command.both("point,value\nb,2\na,1\nlost,9\nc,4\n",
+                                  "point,value\na,1.1\nextra,7\nc,4\nb,2.3\n")
     assert code == 0
-    assert numbers(document, "difference") == [0.3, 0.1]
+    assert numbers(document, "difference") == [0.3, 0.1, 0.0]
     assert document["unmatched"] == ["lost", "extra"]
     assert document["verdict"] is None
     assert document["unit"] == ""
