@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
+import tempfile
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from tapwright.cli.main import main
 
@@ -482,3 +487,25 @@ def test_the_plan_names_what_would_decide(command: Command) -> None:
     u = point["reference_u"] * 0.999
     code, _ = command.both(reference.replace("0.002", f"{u:.9f}"), meter, spec=SPEC)
     assert code == 0
+
+
+@pytest.mark.slow
+@settings(max_examples=60)
+@given(st.lists(st.tuples(*[st.sampled_from(["0", "1", "-1", "1e-40", "1e39", "5", "5.0001", "-0.1", "1e-12"])] * 2),
+                min_size=2, max_size=14), st.sampled_from(["point", "t_s"]), st.sampled_from(["1e-9", "1", "1e38"]),
+       st.sampled_from([0, 1, 100]))
+def test_extreme_readings_never_break_it(rows: list[tuple[str, str]], form: str, margin: str, percent: int) -> None:
+    """Zeros, equal readings, and sizes that no instrument shows: an answer or a refusal, never a fault or a warning."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        for side, file in enumerate(("reference.csv", "meter.csv")):
+            (folder / file).write_text(f"{form},value,unit\n" + "".join(f"{i},{row[side]},V\n"
+                                                                        for i, row in enumerate(rows)))
+        (folder / "spec.toml").write_text(SPEC.replace("to = 6", "to = 1e40").replace("0.5\n", f"{percent}\n"))
+        files = [str(folder / file) for file in ("reference.csv", "meter.csv")]
+        out = str(folder / "out.svg")
+        with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+            codes = {main(["agree", *files, "--spec", str(folder / "spec.toml"), "--margin", margin, "--plot", out]),
+                     main(["agree", *files, "--json"]), main(["agree", "--disturb", *files, "--margin", margin])}
+        assert codes <= {0, 1, 2}
+        ET.parse(out)

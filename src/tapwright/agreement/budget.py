@@ -67,8 +67,8 @@ class Budget:
 def combine(about: str, parts: Sequence[Part], *, factor: float | None = None, level: float = 0.95) -> Budget:
     """Combine independent parts; without a `factor` it is Student's t for the effective degrees of freedom."""
     u = math.sqrt(math.fsum(part.u**2 for part in parts))
-    weight = math.fsum(part.u**4 / part.df for part in parts)
-    df = u**4 / weight if weight > 0 else INFINITE
+    weight = math.fsum((part.u / u) ** 4 / part.df for part in parts) if u else 0.0
+    df = 1 / weight if weight > 0 else INFINITE
     if factor is None:
         # The GUM cuts the effective degrees of freedom to the next lower whole number (G.4.1, note 1).
         factor = float(t_quantile(max(math.floor(df), 1) if df < 1e9 else 1e9, 0.5 + level / 2))

@@ -23,7 +23,8 @@ from tapwright.core.errors import AgreementError
 from tapwright.core.files import read_text
 
 MOST_BYTES = 2_000_000_000
-MOST_SIZE = 1e100  # far beyond any unit's range; keeps squares of differences inside what a float holds
+# Far beyond any unit's range; between them squares and ratios of differences stay inside what a float holds.
+MOST_SIZE, LEAST_SIZE = 1e40, 1e-40
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _PLAIN_SIGNS = frozenset("0123456789+-.eE")
 _FORMS = "a header with point,value or t_s,value (and unit, u where known)"
@@ -233,7 +234,8 @@ class _Table:
         if frozenset("".join(wanted)) <= _PLAIN_SIGNS:
             try:
                 numbers = np.array(wanted, dtype=object).astype(np.float64) if wanted else np.zeros(0)
-                if bool(np.all(np.abs(numbers) <= MOST_SIZE)):
+                size = np.abs(numbers)
+                if bool(np.all((size <= MOST_SIZE) & ((size >= LEAST_SIZE) | (size == 0)))):
                     return numbers
             except ValueError:
                 pass
@@ -244,8 +246,9 @@ class _Table:
         if not _NUMBER.fullmatch(text):
             self.fail(f"'{cell}' under '{name}'" if cell else f"an empty cell under '{name}'", line, "a number")
         number = float(text)
-        if abs(number) > MOST_SIZE:
-            self.fail(f"'{cell}' under '{name}' is too large", line, f"a number under {MOST_SIZE:g}")
+        if abs(number) > MOST_SIZE or 0 < abs(number) < LEAST_SIZE:
+            self.fail(f"'{cell}' under '{name}' is too {'large' if abs(number) > 1 else 'small'}", line,
+                      f"0, or a number of {LEAST_SIZE:g} to {MOST_SIZE:g}")
         return number
 
 

@@ -47,8 +47,15 @@ def mean_and_spread(values: Floats) -> tuple[Floats, Floats]:
     """Return mean and sample standard deviation (n - 1) along the last axis, exactly 0 for equal values."""
     mean = values.mean(axis=-1)
     centred = values - mean[..., None]
-    spread = np.sqrt((centred**2).sum(axis=-1) / (values.shape[-1] - 1))
+    scale = _scale(centred)  # squares of tiny numbers would vanish
+    spread = scale * np.sqrt(((centred / scale[..., None]) ** 2).sum(axis=-1) / (values.shape[-1] - 1))
     return mean, np.where(values.max(axis=-1) == values.min(axis=-1), 0.0, spread)
+
+
+def _scale(values: Floats) -> Floats:
+    """Return the largest size along the last axis, 1 where all are 0."""
+    largest = np.abs(values).max(axis=-1)
+    return np.where(largest > 0, largest, 1.0)
 
 
 def mean_interval(mean: Floats, spread: Floats, n: Floats | float, level: float = LEVEL) -> tuple[Floats, Floats]:
@@ -88,6 +95,8 @@ def deming(x: Floats, y: Floats) -> Line:
     n = x.shape[-1]
     mean_x, mean_y = x.mean(axis=-1), y.mean(axis=-1)
     dx, dy = x - mean_x[..., None], y - mean_y[..., None]
+    scale = np.maximum(_scale(dx), _scale(dy))[..., None]
+    dx, dy = dx / scale, dy / scale
     slope = _deming_slope((dx**2).sum(axis=-1), (dy**2).sum(axis=-1), (dx * dy).sum(axis=-1))
     part = _deming_slope(*_left_out_sums(dx, dy))
     pseudo = n * slope[..., None] - (n - 1) * part
@@ -138,6 +147,7 @@ def autocorrelation(values: Floats) -> Floats:
     """Return the autocorrelation of a series at lags 0 to n - 1; shape (n,), not all values equal."""
     n = len(values)
     centred = values - values.mean()
+    centred = centred / _scale(centred)
     size = 1 << (2 * n - 1).bit_length()
     spectrum = np.fft.rfft(centred, size)
     product = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[:n]
