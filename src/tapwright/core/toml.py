@@ -19,6 +19,7 @@ from tapwright.core.files import read_text
 
 _HEADER = re.compile(r"^\s*\[(\[)?\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"""^\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*'))*)\s*=""")
+_STRING = re.compile(r"\"(?:[^\"\\]|\\.)*\"|'[^']*'")
 _AT = re.compile(r"\(at line (\d+), column (\d+)\)|\(at end of document\)")
 
 
@@ -93,10 +94,14 @@ def _key_lines(text: str) -> dict[str, int]:
     counts: dict[str, int] = {}
     prefix = ""
     in_string = ""
-    for number, line in enumerate(text.splitlines(), 1):
+    open_brackets = 0
+    for number, line in enumerate(text.split("\n"), 1):
         if in_string:
             if in_string in line:
                 in_string = ""
+            continue
+        if open_brackets > 0:  # a value over several lines: its rows look like headers and are none
+            open_brackets += _brackets(line)
             continue
         header = _HEADER.match(line)
         if header:
@@ -117,10 +122,17 @@ def _key_lines(text: str) -> dict[str, int]:
         key = _KEY.match(line)
         if key:
             lines.setdefault(prefix + _plain(key.group(1)), number)
+            open_brackets = _brackets(line[key.end():])
             for quote in ('"""', "'''"):
                 if line.count(quote) % 2:
-                    in_string = quote
+                    in_string, open_brackets = quote, 0
     return lines
+
+
+def _brackets(line: str) -> int:
+    """Return how many more brackets a line opens than it closes, those in strings and comments aside."""
+    bare = _STRING.sub("", line).partition("#")[0]
+    return sum(bare.count(sign) for sign in "[{") - sum(bare.count(sign) for sign in "]}")
 
 
 def _plain(name: str) -> str:
