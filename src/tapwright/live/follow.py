@@ -99,6 +99,7 @@ async def _watch_silence(hub: Hub) -> None:
             hub.heard.clear()
             await hub.heard.wait()
         elif due > 0:
-            await asyncio.sleep(max(due, 0.01))
+            # In small steps: silence falls due earlier once the usual period is known.
+            await asyncio.sleep(min(max(due, 0.01), 0.1))
         elif not hub.check_silence():
             await asyncio.sleep(0.01)

@@ -14,8 +14,9 @@ from tapwright.core import units
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
 E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
 E96 = tuple(round(100 * 10 ** (i / 96)) for i in range(96))
-#: Series with the tolerance that parts of it usually have, per cent (IEC 60063, common practice).
-SERIES = (("E12", E12, 10.0), ("E24", E24, 5.0), ("E96", E96, 1.0))
+#: Series, the coarsest first; a value of one stands when the reading is within the usual tolerance of good parts, 1 %.
+SERIES = (("E12", E12), ("E24", E24), ("E96", E96))
+CLOSE_PERCENT = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,16 +32,16 @@ class Preferred:
 def nearest(ohms: float) -> Preferred | None:
     """Return the part that a resistance may be, None where it is not above 0.01 ohm.
 
-    The coarsest series wins whose nearest value lies within its usual tolerance; else the nearest value of E96.
+    The coarsest series wins of which a value lies within 1 %; else the nearest value of E96.
     """
     if not math.isfinite(ohms) or ohms < 0.01:
         return None
     found = None
-    for name, values, tolerance in SERIES:
+    for name, values in SERIES:
         value = _nearest_in(values, ohms)
         found = Preferred(series=name, value=value, text=_text(value),
                           deviation_percent=round(100 * (ohms - value) / value, 3))
-        if abs(found.deviation_percent) <= tolerance:
+        if abs(found.deviation_percent) <= CLOSE_PERCENT:
             return found
     return found
 

@@ -226,17 +226,21 @@ class Store:
         """Yield a session's `ok` values in about `points` stretches with their extremes; the database sums up."""
         width = max(session.ended - session.started, 1e-3) / points
         bucket = sql.cast(sql.func.floor((READINGS.c.t - session.started) / width), sql.Integer)
-        ok = READINGS.c.value
+        ok = sql.case((READINGS.c.status == "ok", READINGS.c.value))
         query = sql.select(
             sql.func.min(READINGS.c.t), sql.func.max(READINGS.c.t), sql.func.min(ok), sql.func.max(ok),
             READINGS.c.unit, sql.func.max(READINGS.c.gap_s),
-        ).where(READINGS.c.session == session.number, READINGS.c.status == "ok", ok.is_not(None)) \
-            .group_by(bucket, READINGS.c.unit).order_by(sql.func.min(READINGS.c.t))
-        before = None
+        ).where(READINGS.c.session == session.number).group_by(bucket, READINGS.c.unit) \
+            .order_by(sql.func.min(READINGS.c.t))
+        before, gap = None, False
         with self._read() as connection:
             for t, t_end, low, high, unit, gap_s in connection.execute(query):
-                yield Stretch(t, t_end, low, high, unit, before != unit or gap_s is not None)
-                before = unit
+                # A gap may lie before a reading without a value; the next one with a value then begins the run.
+                gap = gap or gap_s is not None
+                if low is None:
+                    continue
+                yield Stretch(t, t_end, low, high, unit, gap or before != unit)
+                before, gap = unit, False
 
     # Inside
 

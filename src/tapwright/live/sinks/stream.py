@@ -26,7 +26,7 @@ SIGN_OF_LIFE_S = 10.0
 RETRY_MS = 1000
 
 
-@dataclass
+@dataclass(eq=False)
 class Client:
     """One stream's connection.
 
@@ -119,6 +119,8 @@ class Stream:
             if not (client.all_events or seq is not None or everyone):
                 continue
             transport = client.transport
+            if transport.is_closing():
+                continue
             waiting = transport.get_write_buffer_size()
             if client.missed_from is not None and waiting <= LOW_BYTES:
                 self._tell_missed(client)
