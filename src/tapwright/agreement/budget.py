@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tapwright.agreement.distributions import t_quantile
 from tapwright.agreement.pair import Pairs
-from tapwright.agreement.statistics import t_quantile
 from tapwright.agreement.verdict import Judgement, Uncertainty
 
 INFINITE = math.inf

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.agreement import budget, plan, statistics
+from tapwright.agreement.distributions import t_quantile
 from tapwright.agreement.pair import Pairs, pair
 from tapwright.agreement.readings import Readings
 from tapwright.agreement.spec import Spec
@@ -238,7 +239,7 @@ def _slope(pairs: Pairs, count: float | None) -> Slope | None:
         # The jackknife's standard error, as for so many pairs; the effective count of the differences is at most that
         # of what the line leaves over, so this errs on the wide side.
         wide = None if count <= 3 else half * math.sqrt(n / count) * float(
-            statistics.t_quantile(count - 2, 0.975) / statistics.t_quantile(n - 2, 0.975))
+            t_quantile(count - 2, 0.975) / t_quantile(n - 2, 0.975))
     return Slope(value=slope, ci=(slope - half, slope + half), intercept=float(line.intercept),
                  ci_effective=None if wide is None else (slope - wide, slope + wide))
 
@@ -388,7 +389,7 @@ def _grows(pairs: Pairs, summary: Summary) -> bool:
         return False
     r = float(np.corrcoef(level, size)[0, 1])
     t = r * math.sqrt((n - 2) / max(1 - r * r, 1e-12))
-    return t > float(statistics.t_quantile(n - 2, 0.975))
+    return t > float(t_quantile(n - 2, 0.975))
 
 
 __all__ = ["FAIL", "PASS", "UNDECIDED", "Agreement", "Equivalence", "Group", "Repeatability", "Slope", "Summary",

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from tapwright.agreement import statistics
 from tapwright.agreement.compare import Equivalence, Interval, compare
+from tapwright.agreement.distributions import normal_share, t_quantile
 from tapwright.agreement.readings import Readings
 from tapwright.core import units
 from tapwright.core.errors import AgreementError, UsageError
@@ -204,7 +205,7 @@ def _welch_df(parts: tuple[float, float], dfs: tuple[float, float]) -> float:
 def _interval(shift: float, error: float, df: float, level: float) -> Interval | None:
     if not (error > 0 and df > 0):
         return None
-    half = float(statistics.t_quantile(df, 0.5 + level / 2)) * error
+    half = float(t_quantile(df, 0.5 + level / 2)) * error
     return shift - half, shift + half
 
 
@@ -265,7 +266,7 @@ def rank_sum_p(a: Floats, b: Floats) -> float:
     u = float(rank[:n].sum()) - n * (n + 1) / 2
     ties = float((count.astype(np.float64) ** 3 - count).sum()) / (total * (total - 1))
     spread = math.sqrt(n * m / 12 * (total + 1 - ties))
-    return 1.0 if spread == 0 else float(statistics.normal_share(-(u - n * m / 2 - 0.5) / spread))
+    return 1.0 if spread == 0 else float(normal_share(-(u - n * m / 2 - 0.5) / spread))
 
 
 def _running_median(values: Floats) -> Floats:

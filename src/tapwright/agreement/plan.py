@@ -1,8 +1,4 @@
-"""How many readings, and at which points, would make the verdict decisive, given the spread seen so far.
-
-Source of the power of two one-sided tests: K. F. Phillips, J. Pharmacokinet. Biopharm. 18 (1990) 137-144, here from
-below by the difference of two noncentral t probabilities.
-"""
+"""How many readings, and at which points, would make the verdict decisive, given the spread seen so far."""
 
 from __future__ import annotations
 
@@ -12,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tapwright.agreement.distributions import equivalence_power, normal_share
 from tapwright.agreement.pair import Pairs
-from tapwright.agreement.statistics import normal_share, t_quantile
 from tapwright.agreement.verdict import FAIL, UNDECIDED, Judgement, Uncertainty
 
 POWER = 0.9
@@ -46,17 +42,6 @@ class Plan:
 
     equivalence_pairs: int | None
     points: tuple[PointPlan, ...]
-
-
-def equivalence_power(n: int, bias: float, spread: float, margin: float) -> float:
-    """Return the chance, from below, that `n` independent pairs show equivalence if bias and spread are as given."""
-    from scipy.special import nctdtr
-
-    error = spread / math.sqrt(n)
-    t = float(t_quantile(n - 1, 0.95))
-    below = float(nctdtr(n - 1, (bias - margin) / error, -t))
-    above = float(nctdtr(n - 1, (bias + margin) / error, t))
-    return max(below - above, 0.0)
 
 
 def equivalence_pairs(bias: float, spread: float, margin: float, power: float = POWER) -> int | None:

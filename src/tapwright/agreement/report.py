@@ -105,7 +105,7 @@ def text(agreement: Agreement) -> str:
     """Return the answer for people: what is settled, how sure, what is open, what to do next."""
     a = agreement
     show = Figures(a.pairs.unit, _scale(a))
-    parts = [_answer(a, show), "", *_figures(a, show)]
+    parts = [answer(a), "", *_figures(a, show)]
     if a.judgement is not None:
         parts += ["", *_worst_points(a, show)]
     if a.budgets:
@@ -129,7 +129,9 @@ def _scale(a: Agreement) -> float:
     return float(np.max(np.abs(a.pairs.meter))) / 1000
 
 
-def _answer(a: Agreement, show: Figures) -> str:
+def answer(agreement: Agreement) -> str:
+    """Return the answer alone: the verdict and what it rests on, then equivalence where a margin was given."""
+    a, show = agreement, Figures(agreement.pairs.unit, _scale(agreement))
     said = []
     if a.judgement is not None:
         counts = {word: a.judgement.verdicts.count(word) for word in (PASS, UNDECIDED, FAIL)}

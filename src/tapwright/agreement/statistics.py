@@ -1,7 +1,6 @@
 """The arithmetic of agreement: intervals, limits, Deming's line, equivalence, effective counts, outliers.
 
-Every function works along the last axis, so that a simulation runs thousands of samples in one call. Distribution
-functions come from `scipy.special`, imported when first needed.
+Every function works along the last axis, so that a simulation runs thousands of samples in one call.
 
 Sources: J. M. Bland, D. G. Altman, Lancet 1986, i, 307-310 and Stat. Methods Med. Res. 8 (1999) 135-160 (limits of
 agreement and their standard error); K. Linnet, Clin. Chem. 39 (1993) 424-432 (Deming's line, jackknife); D. J.
@@ -16,31 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tapwright.agreement.distributions import t_quantile, t_share
+
 Floats = NDArray[np.float64]
 LEVEL = 0.95
 LIMIT_Z = 1.96  # the contract's and Bland and Altman's (1999) factor, not 1.95996
 _DIRECT_ROWS = 64  # up to here the jackknife sums are made afresh, which loses no digits to one far point
-
-
-def t_quantile(df: Floats | float, p: float) -> Floats:
-    """Return the quantile of Student's t; `df` over 0, need not be whole."""
-    from scipy.special import stdtrit
-
-    return np.asarray(stdtrit(df, p), dtype=np.float64)
-
-
-def t_share(df: Floats | float, t: Floats | float) -> Floats:
-    """Return the probability that Student's t is at most `t`."""
-    from scipy.special import stdtr
-
-    return np.asarray(stdtr(df, t), dtype=np.float64)
-
-
-def normal_share(z: Floats | float) -> Floats:
-    """Return the probability that a standard normal is at most `z`."""
-    from scipy.special import ndtr
-
-    return np.asarray(ndtr(z), dtype=np.float64)
 
 
 def mean_and_spread(values: Floats) -> tuple[Floats, Floats]:

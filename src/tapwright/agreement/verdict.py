@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tapwright.agreement.distributions import normal_share
 from tapwright.agreement.pair import Pairs
 from tapwright.agreement.spec import Range, Spec, in_unit, ranges_of
-from tapwright.agreement.statistics import normal_share
 from tapwright.core import units
 from tapwright.core.errors import AgreementError
 
