@@ -6,6 +6,7 @@ checks and broken frames.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -157,8 +158,7 @@ class Decoder:
                 words.append(word)
                 word, free = np.zeros(n, np.uint64), 64
             # The bits that matter, closed up: one look-up a byte.
-            packed = np.array([_packed(value, mask) for value in range(256)], np.uint64)
-            word = (word << np.uint64(size)) | packed[column]
+            word = (word << np.uint64(size)) | _packing(mask)[column]
             free -= size
         words.append(word)
         if self.map.lengths:
@@ -195,6 +195,12 @@ def _display_bits(display: DisplayMap) -> list[BitRef]:
     else:
         return [*(bit for part in parts for bit in part.bits), *digits.bits, *getattr(digits, "fixed", ())]
     return [bit for part in parts for bit in part.bits]
+
+
+@functools.cache
+def _packing(mask: int) -> NDArray[np.uint64]:
+    # At most 256 masks; a live source reads frame by frame and must not make the tables anew for each.
+    return np.array([_packed(value, mask) for value in range(256)], np.uint64)
 
 
 def _packed(value: int, mask: int) -> int:
