@@ -318,7 +318,7 @@ def _budgets(pairs: Pairs, known: Uncertainty, judgement: Judgement | None, summ
     if judgement is not None:
         # One budget a range, of its point with the least room: the others differ by the reading alone.
         room = judgement.limit - np.abs(pairs.difference) - known.expanded
-        for i in np.unique(judgement.ranges).tolist():
+        for i in sorted(set(judgement.ranges.tolist())):
             rows = np.flatnonzero(judgement.ranges == i)
             made.append(budget.of_pair(pairs, known, judgement, int(rows[np.argmin(room[rows])])))
     whole = budget.of_bias(summary.spread or 0.0, count or 0.0, known)

@@ -228,10 +228,10 @@ def plain_difference(a: Floats, b: Floats) -> Floats:
     # The two readings and their difference are each off by half a unit of their last binary place at most.
     largest = np.maximum(np.maximum(np.abs(a), np.abs(b)), np.abs(difference))
     places = np.floor(-np.log10(4 * np.spacing(largest))).astype(np.int64)
-    for place in np.unique(places):
+    for place in set(places.tolist()):
         if abs(place) < 300:
             rows = places == place
-            difference[rows] = np.round(difference[rows], int(place))
+            difference[rows] = np.round(difference[rows], place)
     return difference
 
 

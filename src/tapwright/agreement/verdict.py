@@ -144,7 +144,7 @@ def conformance(error: Floats, limit: Floats, u: Floats, slack: Floats | float =
 def limits(ranges: Sequence[Range], chosen: NDArray[np.int64], reading: Floats, unit: str) -> Floats:
     """Return the allowed error of readings, each in its range."""
     result = np.zeros(len(reading))
-    for i in np.unique(chosen):
+    for i in set(chosen.tolist()):
         rows = chosen == i
         result[rows] = ranges[i].limit(reading[rows], _power(ranges[i], unit))
     return result

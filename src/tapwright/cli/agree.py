@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from tapwright.agreement.readings import Readings
     from tapwright.agreement.spec import Spec
 
+# sqlite.org, "Database File Format", 1.2.1. `live` knows it too, but loads a network client with it.
+_SQLITE_HEAD = b"SQLite format 3\0"
+
 HELP = "Does the instrument agree with a reference, and does the added board's radio disturb it?"
 
 
@@ -143,10 +146,8 @@ def _recording(args: argparse.Namespace, named: str) -> tuple[str, str] | None:
 
 
 def _is_recording(path: Path) -> bool:
-    from tapwright.live.recording_file import SQLITE_HEAD
-
     try:
         with path.open("rb") as file:
-            return file.read(len(SQLITE_HEAD)) == SQLITE_HEAD
+            return file.read(len(_SQLITE_HEAD)) == _SQLITE_HEAD
     except OSError:
         return False
