@@ -98,8 +98,8 @@ class Lamp:
 
     bits: tuple[BitRef, ...] = ()
     rest: bool = False
-    lit: int = 0
-    dark: int = 0
+    lit: int = field(default=0, compare=False)
+    dark: int = field(default=0, compare=False)
 
     @property
     def settled(self) -> bool:
@@ -128,7 +128,7 @@ class Table:
 
     bits: Field
     entries: Mapping[int, str]
-    seen: Mapping[int, int] = field(default_factory=dict)
+    seen: Mapping[int, int] = field(default_factory=dict, compare=False)
     otherwise: str | None = None
 
     def of(self, body: bytes) -> str | None:
@@ -235,7 +235,7 @@ class DisplayMap:
     zeros: tuple[Zeros, ...] = ("as sent",)
     width: int = 0
     states: tuple[Table, ...] = ()
-    cost: float = 0.0
+    cost: float = field(default=0.0, compare=False)
 
     @property
     def kind(self) -> DigitsKind:

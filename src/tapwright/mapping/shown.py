@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 
 from tapwright.core.reading import Status
@@ -22,8 +22,9 @@ from tapwright.core.reading_map import (
     UnitMap,
     Zeros,
 )
-from tapwright.mapping.families import codes, integer, segments
+from tapwright.mapping.families import _codes as codes
 from tapwright.mapping.families import float as floats
+from tapwright.mapping.families import integer, segments
 
 UNKNOWN = "?"
 NUMBER = "#"
@@ -40,12 +41,14 @@ class Shown:
     digits : characters of the places, `?` where not known, no leading blanks
     decimals : digits after the point; None where not known
     text : the whole where the display shows no number; None for a number
+    word : such a text as the digits spell it, the key of `ReadingMap.words`
     """
 
     sign: str = ""
     digits: str = ""
     decimals: int | None = 0
     text: str | None = None
+    word: str = field(default="", compare=False)
 
     def display(self) -> str:
         """Return the display as the eye reads it, `?` for what is not known."""
@@ -192,11 +195,11 @@ def _of_places(places: str, sign: str, decimals: int | None, display: DisplayMap
 def _word(text: str, reading_map: ReadingMap) -> Shown:
     """Return a display that shows no number: as labels wrote it, else the overload sign or dashes."""
     known = reading_map.words.get(text)
-    if known is not None:
-        return Shown(text=known)
-    if text.lstrip("-").replace(".", "") in ("0L", "OL"):
-        return Shown(text=text.replace("0", "O"))
-    return Shown(text=text) if text and not text.strip("-") else NOTHING
+    if known is None and text.lstrip("-").replace(".", "") in ("0L", "OL"):
+        known = text.replace("0", "O")
+    if known is None:
+        known = text if not text.strip("-") else UNKNOWN
+    return Shown(text=known, word=text)
 
 
 def _of_text(text: str, sign: str, decimals: int | None, display: DisplayMap, reading_map: ReadingMap) -> Shown:

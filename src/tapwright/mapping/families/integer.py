@@ -1,12 +1,23 @@
-"""Digits as one binary number of 8 to 32 bits."""
+"""Digits as one binary number of 8 to 32 bits: either byte order, two's complement, offset, scaled."""
 
 from __future__ import annotations
 
 from decimal import ROUND_DOWN, ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 
-from tapwright.core.reading_map import Integer, field_value
+import numpy as np
+from numpy.typing import NDArray
+
+from tapwright.core.reading_map import BitRef, Field, Integer, Rounding, Zeros, field_value
+from tapwright.mapping.families._codes import zeros_that_fit
+from tapwright.mapping.families.bcd import wanted_rows
+from tapwright.mapping.hypothesis import Hypothesis, Numbers
+from tapwright.mapping.sight import Sight
 
 ROUNDINGS = {"nearest": ROUND_HALF_UP, "half even": ROUND_HALF_EVEN, "toward zero": ROUND_DOWN}
+#: Ratios of count to number that instruments use, common practice (no source); 1 comes first.
+_RATIOS = ((1, 1), (2, 1), (5, 1), (10, 1), (20, 1), (25, 1), (50, 1), (100, 1), (1, 2), (1, 4), (1, 5), (1, 8),
+           (1, 10), (1, 16), (1, 20), (1, 32), (1, 64), (1, 100), (1, 128), (1, 256), (1, 1000))
+_LEAST_LABELS_FOR_RATIO = 4
 
 
 def read(digits: Integer, body: bytes, decimals: int | None) -> tuple[int, bool] | None:
@@ -35,3 +46,188 @@ def rounded(count: int, divide: int, rounding: str) -> int:
     if divide == 1:
         return count
     return int((Decimal(count) / divide).quantize(Decimal(1), rounding=ROUNDINGS[rounding]))
+
+
+def find(sight: Sight, numbers: Numbers, most_wrong: int) -> list[Hypothesis]:
+    """Return the ways in which one binary number explains the labels."""
+    if not numbers.is_number.any() or numbers.width > 12:
+        return []
+    out: list[Hypothesis] = []
+    for columns in _fields(sight):
+        raw = sight.bits[:, columns].astype(np.int64) @ (1 << np.arange(len(columns), dtype=np.int64))
+        out += _as_sent(sight, numbers, columns, raw, most_wrong)
+        out += _scaled(sight, numbers, columns, raw, most_wrong)
+    best: dict[tuple[object, ...], Hypothesis] = {}
+    for hypothesis in sorted(out, key=lambda h: -h.support):
+        digits = hypothesis.digits
+        assert isinstance(digits, Integer)
+        # Wider fields over the same bits say nothing new: their further bits are watched anyhow.
+        best.setdefault((digits.bits, digits.sign, digits.offset, digits.multiply, digits.divide, digits.decimals,
+                         digits.rounding), hypothesis)
+    return list(best.values())[:12]
+
+
+def _fields(sight: Sight) -> list[list[int]]:
+    """Return runs of bits, least significant first, as wide as they may go up to 32 bits, in either byte order.
+
+    They start at a byte's or a nibble's lowest bit.
+    """
+    n_bytes = sight.rows.shape[1]
+    usable = np.asarray(sight.usable.reshape(-1, 8).all(axis=1))
+    fields: list[list[int]] = []
+    for start in range(n_bytes):
+        for way in (1, -1):
+            line: list[int] = []
+            at = start
+            while 0 <= at < n_bytes and usable[at] and len(line) < 32:
+                line += range(8 * at, 8 * at + 8)
+                at += way
+            if line:
+                fields.append(line)
+                if len(line) > 8:
+                    fields.append(line[4:])
+    return fields
+
+
+def _as_sent(sight: Sight, numbers: Numbers, columns: list[int], raw: NDArray[np.int64],
+             most_wrong: int) -> list[Hypothesis]:
+    """Return hypotheses in which the count's own bits stand in the frame, each perhaps inverted, perhaps offset."""
+    known = numbers.is_number
+    signed = np.where(numbers.negative, -numbers.count, numbers.count)
+    out: list[Hypothesis] = []
+    size = int(numbers.count[known].max()).bit_length()
+    if size <= len(columns):
+        out += _keyed(sight, numbers, columns, raw, numbers.count, max(size, 1), most_wrong, sign=False, offset=0)
+    if numbers.negative.any():
+        least = max(int(abs(signed[known]).max()).bit_length(), 1) + 1
+        for width in sorted({least, *(w for w in (8, 12, 16, 24, 32) if w > least)}, reverse=True):
+            if width <= len(columns):
+                found = _keyed(sight, numbers, columns, raw, signed & ((1 << width) - 1), width, most_wrong, sign=True,
+                               offset=0)
+                out += found
+                if found:
+                    break
+    out += _offset(sight, numbers, columns, raw, signed, most_wrong)
+    return out
+
+
+def _keyed(sight: Sight, numbers: Numbers, columns: list[int], raw: NDArray[np.int64], wanted: NDArray[np.int64],
+           width: int, most_wrong: int, *, sign: bool, offset: int) -> list[Hypothesis]:
+    known = numbers.is_number
+    keys = (raw ^ wanted) & ((1 << width) - 1)
+    values, counts = np.unique(keys[known], return_counts=True)
+    if not len(values) or int(known.sum() - counts.max()) > most_wrong:
+        return []
+    key = int(values[counts.argmax()])
+    explained = ~known | (keys == key)
+    field = _field(columns[:width], key)
+    free = 0.0 if key == 0 else float(width)
+    if sign and not offset and key == 1 << (width - 1):
+        free = 1.0  # offset binary
+    digits = Integer(field, sign="twos complement" if sign else "none", offset=offset)
+    return _made(sight, numbers, digits, columns, width, explained, free)
+
+
+def _offset(sight: Sight, numbers: Numbers, columns: list[int], raw: NDArray[np.int64], signed: NDArray[np.int64],
+            most_wrong: int) -> list[Hypothesis]:
+    known = numbers.is_number
+    out: list[Hypothesis] = []
+    for width in (8, 12, 16, 24, 32):
+        if width > len(columns) or (width < 32 and int(numbers.count[known].max()) >= 1 << width):
+            continue
+        part = raw & ((1 << width) - 1)
+        values, counts = np.unique((part - signed)[known], return_counts=True)
+        if int(known.sum() - counts.max()) > most_wrong or not values[counts.argmax()]:
+            continue
+        offset = int(values[counts.argmax()])
+        explained = ~known | (part - signed == offset)
+        digits = Integer(_field(columns[:width], 0), offset=offset)
+        out += _made(sight, numbers, digits, columns, width, explained, float(width))
+        break
+    return out
+
+
+def _scaled(sight: Sight, numbers: Numbers, columns: list[int], raw: NDArray[np.int64],
+            most_wrong: int) -> list[Hypothesis]:
+    """Return hypotheses in which the count is the number times a ratio, or the number has a fixed scale."""
+    known = numbers.is_number
+    if len(np.unique(numbers.count[known])) < _LEAST_LABELS_FOR_RATIO:
+        return []
+    out: list[Hypothesis] = []
+    most = int(numbers.decimals.max())
+    fixed = sorted({most, *range(7)}) if len(np.unique(numbers.decimals[known])) > 1 else []
+    for width in (8, 12, 16, 24, 32):
+        if width > len(columns):
+            continue
+        part = raw & ((1 << width) - 1)
+        top = part >> (width - 1) & 1
+        for sign in ((False, True) if numbers.negative.any() else (False,)):
+            number = np.where(sign & (top == 1), (1 << width) - part, part) if sign else part
+            if sign and int(((top == 1) != numbers.negative)[known].sum()) > most_wrong:
+                continue
+            forms = [(None, multiply, divide) for multiply, divide in _RATIOS[1:]] + [(d, 1, 1) for d in fixed]
+            for decimals, multiply, divide in forms:
+                out += _one_scale(sight, numbers, columns, number, width, most_wrong, sign=sign,
+                                  form=(decimals, multiply, divide))
+    return out
+
+
+def _one_scale(sight: Sight, numbers: Numbers, columns: list[int], number: NDArray[np.int64], width: int,
+               most_wrong: int, *, sign: bool, form: tuple[int | None, int, int]) -> list[Hypothesis]:
+    decimals, multiply, divide = form
+    known = numbers.is_number
+    up: NDArray[np.int64] = np.full(len(number), multiply, np.int64)
+    down: NDArray[np.int64] = np.full(len(number), divide, np.int64)
+    if decimals is not None:
+        up *= 10 ** np.maximum(numbers.decimals - decimals, 0)
+        down *= 10 ** np.maximum(decimals - numbers.decimals, 0)
+    out: list[Hypothesis] = []
+    product = number * up
+    roundings: tuple[Rounding, ...] = ("nearest", "toward zero") if (down[known] > 1).any() else ("nearest",)
+    for rounding in roundings:
+        count = (2 * product + down) // (2 * down) if rounding == "nearest" else product // down
+        explained = ~known | (count == numbers.count)
+        if int((~explained).sum()) > most_wrong:
+            continue
+        digits = Integer(_field(columns[:width], 0), sign="twos complement" if sign else "none", multiply=multiply,
+                         divide=divide, decimals=decimals, rounding=rounding)
+        out += _made(sight, numbers, digits, columns, width, explained, 5.0)
+    return out
+
+
+def _made(sight: Sight, numbers: Numbers, digits: Integer, columns: list[int], width: int,
+          explained: NDArray[np.bool_], free_bits: float) -> list[Hypothesis]:
+    seen = sight.take(explained)
+    constant = seen.constant[columns[:width]]
+    moving = np.flatnonzero(~constant)
+    if not len(moving):
+        return []
+    # Bits at rest above the highest that labels saw change: their place value was never shown. With a sign they are
+    # its copies and change with it.
+    used = int(moving.max()) + 1
+    fixed = _at_rest(seen, [columns[i] for i in range(width) if constant[i]])
+    sent = [str(of[0]) if (of := of_raw(digits, field_value(digits.bits, row.tobytes()), int(decimals))) else "?"
+            for row, decimals in zip(sight.rows, np.maximum(numbers.decimals, 0).tolist(), strict=True)]
+    ways = zeros_that_fit(sent, numbers, explained, numbers.width)
+    zeros: tuple[Zeros, ...] = tuple(way for way in ways if way != "as sent")
+    if not zeros:
+        return []
+    distinct = len(np.unique(wanted_rows(numbers)))
+    support = distinct * used - free_bits - np.log2(20 * sight.rows.shape[1]) - 8 * int((~explained).sum())
+    return [Hypothesis(kind="integer", digits=_with_fixed(digits, fixed), explained=explained, support=float(support),
+                       claimed=frozenset(columns[:used]), width=numbers.width, zeros=zeros,
+                       has_sign=digits.sign != "none" or digits.offset != 0)]
+
+
+def _with_fixed(digits: Integer, fixed: Field) -> Integer:
+    return Integer(digits.bits, digits.sign, digits.offset, digits.multiply, digits.divide, digits.decimals,
+                   digits.rounding, fixed)
+
+
+def _at_rest(seen: Sight, columns: list[int]) -> Field:
+    row = seen.bits[0]
+    return tuple(BitRef(column // 8, column % 8, bool(row[column])) for column in columns)
+
+
+def _field(columns: list[int], key: int) -> Field:
+    return tuple(BitRef(column // 8, column % 8, bool(key >> i & 1)) for i, column in enumerate(columns))

@@ -1,0 +1,151 @@
+"""From a hypothesis about digits to a whole display map: minus, point, states; every label is read back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapwright.core.reading_map import BitRef, DisplayMap, Float, Lamp, Point, ReadingMap, Table
+from tapwright.mapping import categories
+from tapwright.mapping.hypothesis import Hypothesis, Numbers
+from tapwright.mapping.lamps import DARK, LIT, OPEN, candidates, consistent_labels, lamp
+from tapwright.mapping.shown import NUMBER, one_display
+from tapwright.mapping.sight import Sight
+
+
+@dataclass(frozen=True)
+class Completed:
+    """A display map and the labels (bool, shape (n_labels,)) whose display it gives, word for word."""
+
+    display: DisplayMap
+    words: dict[str, str]
+    explained: NDArray[np.bool_]
+    support: float
+    claimed: frozenset[int]
+
+
+def complete(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, most_wrong: int) -> Completed | None:
+    """Return the display map of a hypothesis, None where sign, point or states find no place in the frames."""
+    left = most_wrong - int((~hypothesis.explained).sum())
+    free = sight.varied
+    free[list(hypothesis.claimed)] = False
+    minus, kept = hypothesis.minus, hypothesis.explained.copy()
+    claimed = set(hypothesis.claimed)
+    if minus is None and not hypothesis.has_sign:
+        found = _minus(sight, numbers, free, kept, left)
+        if found is None:
+            return None
+        minus, kept = found
+    if minus is not None and minus.settled:
+        claimed.add(8 * minus.bits[0].byte + minus.bits[0].bit)
+    for column in claimed:
+        free[column] = False
+    states: tuple[Table, ...] = ()
+    if hypothesis.kind not in ("segments", "text"):
+        found_states = _states(hypothesis, sight, numbers, free, left)
+        if found_states is None:
+            return None
+        states = found_states
+    if hypothesis.points is not None:
+        point = Point(lamps=hypothesis.points)
+    elif hypothesis.has_point:
+        point = Point()
+    else:
+        found_point = _point(sight, numbers, free, kept, left)
+        if found_point is None:
+            return None
+        point = found_point
+    display = DisplayMap(digits=hypothesis.digits, point=point, minus=minus, zeros=hypothesis.zeros,
+                         width=hypothesis.width, states=states, cost=round(hypothesis.support, 1))
+    return _read_back(display, sight, hypothesis, claimed)
+
+
+def _minus(sight: Sight, numbers: Numbers, free: NDArray[np.bool_], kept: NDArray[np.bool_],
+           left: int) -> tuple[Lamp, NDArray[np.bool_]] | None:
+    states = np.full((len(sight), 1), OPEN, np.int8)
+    states[numbers.is_number, 0] = np.where(numbers.negative, LIT, DARK)[numbers.is_number]
+    states[~kept] = OPEN
+    fine = consistent_labels(sight, states, free, left)
+    if fine is None:
+        return None
+    seen = sight.take(fine)
+    options = candidates(seen, states[fine], free)
+    if not options[0] and (states[fine] == LIT).any() and (states[fine] == DARK).any():
+        return None
+    return lamp(options[0], states[fine][:, 0], sight.bits.shape[1]), kept & fine
+
+
+def _point(sight: Sight, numbers: Numbers, free: NDArray[np.bool_], kept: NDArray[np.bool_], left: int) -> Point | None:
+    meanings = [str(decimals) if number and keep else None for decimals, number, keep in
+                zip(numbers.decimals.tolist(), numbers.is_number.tolist(), kept.tolist(), strict=True)]
+    coded = categories.explain(sight, meanings, free, most_wrong=max(left, 0))
+    return None if coded is None else Point(tables=coded.tables)
+
+
+def _states(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, free: NDArray[np.bool_],
+            left: int) -> tuple[Table, ...] | None:
+    """Return the tables that tell a number from overload, blank and other texts."""
+    odd = ~numbers.is_number
+    if not odd.any():
+        return ()
+    digits = hypothesis.digits
+    texts = {sight.labels[i].display for i in np.flatnonzero(odd)}
+    if isinstance(digits, Float) and texts == {digits.no_number}:
+        return ()
+    meanings = [NUMBER if number else label.display
+                for label, number in zip(sight.labels, numbers.is_number.tolist(), strict=True)]
+    tables: list[Table] = []
+    coded = categories.explain(sight, meanings, free, most_wrong=max(left, 0))
+    if coded is not None:
+        tables += coded.tables
+    special = _special_codes(hypothesis, sight, numbers, meanings)
+    if special is not None:
+        tables.append(special)
+    return tuple(tables) if tables else None
+
+
+def _special_codes(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, meanings: list[str]) -> Table | None:
+    """Return a table of the digits' own codes that stood for no number, None where numbers use the same codes."""
+    columns = np.array(sorted(hypothesis.claimed), np.int64)
+    if not 0 < len(columns) <= 62:
+        return None
+    codes = sight.bits[:, columns].astype(np.int64) @ (1 << np.arange(len(columns), dtype=np.int64))
+    entries: dict[int, str] = {}
+    seen: dict[int, int] = {}
+    usual = set(codes[numbers.is_number].tolist())
+    for code, meaning, number in zip(codes.tolist(), meanings, numbers.is_number.tolist(), strict=True):
+        if number:
+            continue
+        if code in usual or entries.setdefault(code, meaning) != meaning:
+            return None
+        seen[code] = seen.get(code, 0) + 1
+    return Table(tuple(BitRef(c // 8, c % 8) for c in columns.tolist()), entries, seen, otherwise=NUMBER)
+
+
+def _read_back(display: DisplayMap, sight: Sight, hypothesis: Hypothesis, claimed: set[int]) -> Completed:
+    """Read every label's body by the map; learn how labels write texts that are no numbers."""
+    plain = ReadingMap(displays=(display,))
+    explained = np.zeros(len(sight), np.bool_)
+    words: dict[str, str] = {}
+    cache: dict[tuple[bytes, str], str] = {}
+    for i, label in enumerate(sight.labels):
+        body = sight.rows[i].tobytes()
+        if (body, label.unit) not in cache:
+            cache[body, label.unit] = one_display(display, plain, body, False, label.unit).display()
+        read = cache[body, label.unit]
+        explained[i] = read == label.display
+        if not explained[i] and not label.is_number and label.display and hypothesis.kind in ("segments", "text"):
+            raw = one_display(display, plain, body, False, "").word
+            if raw and "?" not in raw and words.setdefault(raw, label.display) == label.display:
+                explained[i] = True
+        if not explained[i] and hypothesis.explained[i] and _open_only(read, label.display):
+            explained[i] = True
+    return Completed(display, words, explained, hypothesis.support, frozenset(claimed))
+
+
+def _open_only(read: str, wanted: str) -> bool:
+    """Say whether a reading differs from a label only by what is left open."""
+    return read == "?" or (len(read) == len(wanted) and all(a in ("?", b) for a, b in zip(read, wanted, strict=True))) \
+        or (read == "?" + wanted)

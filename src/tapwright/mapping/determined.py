@@ -1,0 +1,161 @@
+"""What the labels settle and what they leave open, element by element."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from tapwright.core.job import Demands
+from tapwright.core.reading_map import (
+    SEGMENT_NAMES,
+    Codes,
+    DisplayMap,
+    Float,
+    Integer,
+    Lamp,
+    Segments,
+    Table,
+    UnitSigns,
+)
+from tapwright.mapping.fit import Learned
+from tapwright.mapping.report import Open
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Names of what is settled, and everything that is open."""
+
+    determined: tuple[str, ...]
+    undetermined: tuple[Open, ...]
+
+
+def standing(learned: Learned, demands: Demands) -> Standing:
+    """Return what is settled and what is open in a learned map."""
+    assert learned.reading_map is not None
+    found = _Collector()
+    display = learned.reading_map.displays[0]
+    if len(learned.reading_map.displays) > 1:
+        others = ", ".join(dict.fromkeys(other.kind for other in learned.reading_map.displays[1:]))
+        found.open("the way digits are sent", f"labels also fit {others} in another place or form")
+    _digits(display, found)
+    _point(display, found)
+    _sign(display, found, demands)
+    _states(learned, found, demands)
+    _units(learned, found, demands)
+    _flags(learned, found, demands)
+    return Standing(tuple(found.settled), tuple(found.left))
+
+
+class _Collector:
+    def __init__(self) -> None:
+        self.settled: list[str] = []
+        self.left: list[Open] = []
+
+    def open(self, what: str, why: str) -> None:
+        self.left.append(Open(what, why))
+
+    def lamp(self, name: str, lamp: Lamp) -> None:
+        why = lamp_why(lamp)
+        if why:
+            self.open(name, why)
+        else:
+            self.settled.append(name)
+
+
+def lamp_why(lamp: Lamp) -> str:
+    """Return why a lamp is open, empty where it is settled."""
+    if lamp.settled:
+        return ""
+    if lamp.bits:
+        shown = ", ".join(map(str, lamp.bits[:6])) + (" ..." if len(lamp.bits) > 6 else "")
+        return f"{len(lamp.bits)} bits go with it in every label: {shown}"
+    return "never seen " + ("dark" if lamp.rest else "lit")
+
+
+def _digits(display: DisplayMap, found: _Collector) -> None:
+    digits = display.digits
+    if isinstance(digits, Segments):
+        for i, place in enumerate(digits.places, 1):
+            reasons: dict[str, list[str]] = {}
+            for name, lamp in zip(SEGMENT_NAMES, place, strict=True):
+                why = lamp_why(lamp)
+                if why:
+                    reasons.setdefault(why, []).append(name)
+            for why, names in reasons.items():
+                found.open(f"digit {i} segment{'s' * (len(names) > 1)} {', '.join(names)}", why)
+            if not reasons:
+                found.settled.append(f"digit {i}")
+    elif isinstance(digits, Codes):
+        for i, table in enumerate(digits.places, 1):
+            missing = [c for c in "0123456789" if c not in table.entries.values()]
+            if digits.kind == "table" and missing:
+                found.open(f"digit {i}", f"codes of {' '.join(missing)} never seen")
+            else:
+                found.settled.append(f"digit {i}")
+    elif isinstance(digits, Integer):
+        found.settled.append("number")
+        if digits.fixed:
+            bits = ", ".join(map(str, digits.fixed[:8]))
+            found.open("number's higher places", f"bits {bits} never seen to change")
+    elif isinstance(digits, Float):
+        found.settled.append("number")
+    if len(display.zeros) > 1:
+        found.open("leading zeros", "no label shows whether they are left out")
+
+
+def _point(display: DisplayMap, found: _Collector) -> None:
+    for decimals, lamp in display.point.lamps.items():
+        found.lamp(f"point before the last {decimals} digit{'s' * (decimals > 1)}", lamp)
+    if display.point.tables:
+        codes = {text for table in display.point.tables for text in table.entries.values()}
+        found.settled += [f"point with {text} digits after it" for text in sorted(codes)]
+
+
+def _sign(display: DisplayMap, found: _Collector, demands: Demands) -> None:
+    if display.minus is not None:
+        found.lamp("minus", display.minus)
+
+
+def _states(learned: Learned, found: _Collector, demands: Demands) -> None:
+    shown = {"overload": any(label.is_overload for label in learned.sight.labels),
+             "blank": any(label.is_blank for label in learned.sight.labels)}
+    for name, seen in shown.items():
+        if seen:
+            found.settled.append(name)
+        elif name in demands.shows:
+            found.open(name, "never shown")
+
+
+def _units(learned: Learned, found: _Collector, demands: Demands) -> None:
+    assert learned.reading_map is not None
+    seen = list(dict.fromkeys(label.unit for label in learned.sight.labels if label.unit))
+    maps = learned.reading_map.units
+    open_signs: dict[str, str] = {}
+    for unit in maps:
+        if isinstance(unit, UnitSigns):
+            for name, lamp in [*unit.prefixes.items(), *unit.bases.items()]:
+                if lamp.bits and not lamp.settled:
+                    open_signs[name] = lamp_why(lamp)
+    if not maps or all(isinstance(unit, Table) and not unit.entries for unit in maps):
+        if seen:
+            found.open("unit", "no bits go with it in every label")
+    else:
+        found.settled += [f"unit {unit}" for unit in seen]
+    for name, why in open_signs.items():
+        found.open(f"unit sign {name}", why)
+    for unit_name in demands.units:
+        if unit_name not in seen:
+            found.open(f"unit {unit_name}", "never shown")
+
+
+def _flags(learned: Learned, found: _Collector, demands: Demands) -> None:
+    assert learned.reading_map is not None
+    for name, flag in learned.reading_map.flags.items():
+        if isinstance(flag, Lamp):
+            found.lamp(f"flag {name}", flag)
+        elif not flag.entries:
+            found.open(f"flag {name}", "no bits go with it in every label")
+        else:
+            found.settled.append(f"flag {name}")
+    for name in demands.flags:
+        if name not in learned.reading_map.flags:
+            found.open(f"flag {name}", "never shown")

@@ -1,0 +1,57 @@
+"""Frames and labels -> the reading map with all that it leaves open, and the readings to show next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from tapwright.core.frame import FrameLayout, Frames
+from tapwright.core.instrument import Instrument
+from tapwright.core.job import Demands
+from tapwright.core.reading import Status
+from tapwright.evidence.labels import Label
+from tapwright.mapping.apply import Decoder
+from tapwright.mapping.determined import standing
+from tapwright.mapping.fit import Progress, find_map
+from tapwright.mapping.plan import plan
+from tapwright.mapping.report import LearnReport
+
+__all__ = ["LearnReport", "learn"]
+
+
+def learn(captures: Mapping[str, Frames], labels: Sequence[Label], *, layout: FrameLayout | None,
+          offset_s: float | None = None, demands: Demands | None = None,
+          progress: Progress | None = None) -> LearnReport:
+    """Learn how frames make readings.
+
+    Parameters
+    ----------
+    captures : unmasked frames (or masked ones: a constant key is learned as inverted bits) by the capture's file name
+    labels : what the display showed, and when
+    layout : of the frames; None where it is not known (then no check is left out or held to)
+    offset_s : the labels' clock less the captures'; None: found, up to 5 s
+    demands : what the job says must be covered; None: nothing is said
+
+    Raises
+    ------
+    LabelError : a label names a capture that is not given, or no label saw a frame
+    """
+    labels, demands = tuple(labels), demands or Demands()
+    learned, recorded = find_map(captures, labels, layout=layout, offset_s=offset_s, progress=progress)
+    n_frames = sum(map(len, captures.values()))
+    left_out = sum(part.left_out for part in recorded.values())
+    if learned.reading_map is None:
+        return LearnReport(reading_map=None, offset_s=learned.offset_s, frames=n_frames, frames_explained=0,
+                           frames_left_out=left_out, labels=len(labels), labels_contradicted=learned.contradicted)
+    decoder = Decoder(Instrument(name="", reading_map=learned.reading_map, layout=layout))
+    explained = 0
+    for frames in captures.values():
+        readings = decoder.read(frames)
+        explained += sum(readings.count(status) for status in (Status.OK, Status.OVERLOAD, Status.BLANK))
+    state = standing(learned, demands)
+    return LearnReport(
+        reading_map=learned.reading_map, offset_s=learned.offset_s, frames=n_frames, frames_explained=explained,
+        frames_left_out=left_out, labels=len(labels), labels_contradicted=learned.contradicted,
+        determined=state.determined, undetermined=state.undetermined, next=plan(learned, state, demands),
+        frames_per_label=float(np.median(learned.sight.n_frames)))
