@@ -378,6 +378,7 @@ BAD_SPECS = {
     "nan": (SPEC.replace("counts = 2", "counts = nan"), "not finite"),
     "infinite": (SPEC.replace("to = 6", "to = inf"), "not finite"),
     "decision": ('decision = "strict"\n' + SPEC, "decision 'strict'"),
+    "misplaced": (SPEC + "coverage_factor = 2\n", "'coverage_factor' stands inside [[range]]"),
     "factor": ("coverage_factor = -2\n" + SPEC, "the negative number -2"),
     "unit": (SPEC.replace('"V"', "5"), "unit 5"),
     "one table": (SPEC.replace("[[range]]", "[range]"), "is no array of tables"),

@@ -114,8 +114,10 @@ def test_guarded_verdict_keeps_its_risk(factor: float) -> None:
     none = np.full(RUNS, np.nan)
     pairs = Pairs(unit="V", points=tuple(map(str, range(RUNS))), reference=seen, meter=meter, difference=meter - seen,
                   u_reference=np.full(RUNS, u), u_meter=none, shown=("V",) * RUNS, times_s=None)
-    verdicts = np.array(judge(pairs, spec, uncertainty(pairs, spec)).verdicts)
-    stated = 0.0228 if factor == 2 else 0.00135
+    judged = judge(pairs, spec, uncertainty(pairs, spec))
+    verdicts = np.array(judged.verdicts)
+    stated = judged.risk
+    assert stated == pytest.approx(0.0228 if factor == 2 else 0.00135, rel=0.005)
     assert share(verdicts == "pass") <= stated + 0.007
     assert share(verdicts == "fail") <= stated + 0.007
     assert share(verdicts == "undecided") > 0.9

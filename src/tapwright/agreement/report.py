@@ -26,6 +26,9 @@ def document(agreement: Agreement) -> dict[str, object]:
         "pairs": len(a.pairs), "unit": a.pairs.unit, "bias": a.summary.bias, "bias_ci": a.summary.bias_ci,
         "spread": a.summary.spread, "limits": a.summary.limits, "limits_ci": a.summary.limits_ci, "slope": slope,
         "unmatched": list(a.pairs.unmatched), "points": _points(a), "verdict": a.verdict,
+        "decision": None if a.judgement is None else {
+            "rule": a.judgement.spec.decision, "coverage_factor": a.judgement.spec.coverage_factor,
+            "false_accept_risk": a.judgement.risk},
         "equivalence": None if a.equivalence is None else {
             **_equivalence(a.equivalence),
             "effective": None if a.equivalence_effective is None else _equivalence(a.equivalence_effective)},
@@ -136,7 +139,8 @@ def answer(agreement: Agreement) -> str:
     if a.judgement is not None:
         counts = {word: a.judgement.verdicts.count(word) for word in (PASS, UNDECIDED, FAIL)}
         n = len(a.pairs)
-        rule = "guarded by its uncertainty" if a.judgement.spec.decision == "guarded" else "simple rule, no guard band"
+        risk = f"an error at its limit passes in {100 * a.judgement.risk:.2g} of 100 cases at most"
+        rule = f"guarded by U; {risk}" if a.judgement.spec.decision == "guarded" else f"simple rule; {risk}"
         if a.verdict == PASS:
             said.append(f"pass: all {n} points lie within the limits ({rule}).")
         elif a.verdict == UNDECIDED:

@@ -109,6 +109,10 @@ def _ranges(file: TomlFile, table: str) -> tuple[Range, ...]:
 
 
 def _range(file: TomlFile, key: str, item: dict[str, object]) -> Range:
+    for name in item:
+        if name in _TOP_KEYS:
+            file.fail(f"{key}.{name}", f"'{name}' stands inside [[{key.partition('.')[0]}]]", expected="it at the head",
+                      do="move it before the first [[range]]")
     file.check_keys(key, item, _RANGE_KEYS)
     for name in _RANGE_KEYS:
         if name not in item:

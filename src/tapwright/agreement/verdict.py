@@ -60,6 +60,11 @@ class Judgement:
     conformance: Floats
 
     @property
+    def risk(self) -> float:
+        """The most often that a true error at its limit is passed: 1 - Phi(k) guarded, one half simple (JCGM 106)."""
+        return float(normal_share(-self.spec.coverage_factor)) if self.spec.decision == "guarded" else 0.5
+
+    @property
     def verdict(self) -> str:
         """The verdict on all pairs together."""
         for worst in (FAIL, UNDECIDED):
