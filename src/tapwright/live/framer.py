@@ -6,6 +6,7 @@ reason where one is doubted. The buffer is bounded, and the framer finds its pla
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
 from tapwright.core.instrument import Instrument
@@ -16,6 +17,7 @@ from tapwright.live.plausible import Doubter
 from tapwright.live.source import Packet, needs_layout
 from tapwright.mapping.apply import Decoder
 
+FRAMES_KEPT = 4096
 _REVERSED = bytes(int(f"{value:08b}"[::-1], 2) for value in range(256))
 
 
@@ -40,6 +42,7 @@ class Framer:
         self._reverse = line is not None and line.bit_order == "msb first" and not isinstance(line, ClockedSettings)
         self._doubter = Doubter() if not _has_check(instrument) else None
         self._splitter: Splitter | None = None
+        self._known: dict[tuple[bytes, bool], Reading] = {}
 
     def start_over(self) -> None:
         """Forget a frame begun before the link was lost."""
@@ -72,7 +75,13 @@ class Framer:
         return self._splitter
 
     def _read(self, frame: bytes, mono_s: float, broken: bool) -> Framed:
-        reading = self._decoder.read_one(frame, mono_s, self.next_seq, broken)
+        # A display at rest sends the same frame again and again, and a frame's reading depends on its bytes alone.
+        known = self._known.get((frame, broken))
+        if known is None:
+            if len(self._known) >= FRAMES_KEPT:
+                self._known.clear()
+            known = self._known[frame, broken] = self._decoder.read_one(frame, mono_s, self.next_seq, broken)
+        reading = dataclasses.replace(known, t_s=mono_s, seq=self.next_seq)
         self.next_seq += 1
         if self._doubter is None:
             return Framed(reading, mono_s)

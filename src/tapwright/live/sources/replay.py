@@ -43,11 +43,12 @@ def options(url: SourceUrl) -> Options:
     if width not in ("8", "16"):
         raise UsageError(f"width={width}", expected="8 or 16 channels a sample")
     path = Path(url.place)
+    found = Options(path=path, speed=0.0 if speed == "max" else _positive("speed", speed),
+                    loop=query.get("loop", "no") in ("yes", "1", "true"), channel=query.get("channel"),
+                    rate_hz=_positive("rate", query["rate"]) if "rate" in query else None, width=int(width))
     if not path.is_file():
         raise SourceError("no such file to replay", path=path, expected="a capture, bytes or frames file")
-    return Options(path=path, speed=0.0 if speed == "max" else _positive("speed", speed),
-                   loop=query.get("loop", "no") in ("yes", "1", "true"), channel=query.get("channel"),
-                   rate_hz=_positive("rate", query["rate"]) if "rate" in query else None, width=int(width))
+    return found
 
 
 async def packets(options: Options, context: Context) -> AsyncIterator[Packet]:
