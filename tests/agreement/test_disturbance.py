@@ -107,6 +107,15 @@ def test_equal_readings_are_said_to_tell_nothing() -> None:
     assert any("hides the noise" in words for words in found.advice)
 
 
+def test_noise_that_the_display_hid_is_left_open() -> None:
+    """Off reads 5.00 throughout, on wanders by a step: the mean is equal, how much the noise grew is not known."""
+    on = 5 + np.random.default_rng(1).choice([-0.01, 0.0, 0.01], 200)
+    found = disturbance(series(on), series(np.full(200, 5.0)), margin=0.01)
+    assert found.equivalence is not None
+    assert found.equivalence.equivalent
+    assert found.verdict == "undecided"
+
+
 def test_drift_is_not_taken_for_the_radio() -> None:
     """A slow drift through both recordings: warned of, and no equivalence is claimed within a narrow margin."""
     rng = np.random.default_rng(3)

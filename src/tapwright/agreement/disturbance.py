@@ -84,6 +84,11 @@ class Disturbance:
         return self.noise_ratio_ci is not None and self.noise_ratio_ci[0] > NOISIER
 
     @property
+    def noise_hidden(self) -> bool:
+        """Whether the display's step hid the noise with the radio off, and not with it on: any growth is possible."""
+        return self.off.noise == 0 and (self.on.noise or 0.0) > 0
+
+    @property
     def verdict(self) -> str | None:
         """The verdict against the margin; None where no margin was given and nothing speaks for a disturbance."""
         if self.noisier or (self.bursts is not None and self.bursts.verdict == "line up"):
@@ -91,7 +96,7 @@ class Disturbance:
         if self.equivalence is None:
             return None
         if self.equivalence.equivalent:
-            return UNDISTURBED
+            return UNDECIDED if self.noise_hidden else UNDISTURBED
         outside = self.shift_ci is not None and (
             self.shift_ci[0] > self.equivalence.margin or self.shift_ci[1] < -self.equivalence.margin)
         return DISTURBED if outside else UNDECIDED
@@ -197,9 +202,10 @@ def _side(values: Floats) -> Side:
 
 
 def _welch_df(parts: tuple[float, float], dfs: tuple[float, float]) -> float:
-    total = sum(parts)
-    weight = sum(part**2 / df for part, df in zip(parts, dfs, strict=True) if part > 0 and df > 0)
-    return total**2 / weight if weight > 0 else math.nan
+    if any(part > 0 and not df > 0 for part, df in zip(parts, dfs, strict=True)):
+        return math.nan  # worth a single reading: nothing is known of its scatter
+    weight = sum(part**2 / df for part, df in zip(parts, dfs, strict=True) if part > 0)
+    return sum(parts) ** 2 / weight if weight > 0 else math.nan
 
 
 def _interval(shift: float, error: float, df: float, level: float) -> Interval | None:

@@ -58,6 +58,9 @@ def _answer(found: Disturbance, show: Figures) -> str:
         why = "readings after a burst stand out" if found.bursts is not None and found.bursts.verdict == "line up" \
             else "the readings are noisier with the radio on" if found.noisier else f"the shift is larger than {margin}"
         return f"disturbed: {why}."
+    if found.verdict == UNDECIDED and found.noise_hidden and test is not None and test.equivalent:
+        return f"undecided: the shift is shown to lie within {margin}, but with the radio on the readings scatter, " \
+               "and with it off the display's step hid their noise."
     if found.verdict == UNDECIDED:
         return f"undecided: the shift is neither shown to lie within {margin} nor beyond it."
     interval = found.shift_ci
