@@ -107,10 +107,12 @@ def test_welch_shift_and_noise_are_those_of_scipy() -> None:
     on, off = rng.normal(5.02, 0.03, 40), rng.normal(5.0, 0.02, 55)
     found = disturbance(series(on), series(off))
     # The check reckons with the effective counts that the finding states; those are tested by simulation.
-    welch = stats.ttest_ind_from_stats(on.mean(), on.std(ddof=1), found.on.effective, off.mean(), off.std(ddof=1),
+    sides = ((on, found.on.effective), (off, found.off.effective))
+    spreads = [v.std(ddof=1) * math.sqrt((len(v) - 1) / (len(v) - len(v) / count)) for v, count in sides]
+    welch = stats.ttest_ind_from_stats(on.mean(), spreads[0], found.on.effective, off.mean(), spreads[1],
                                        found.off.effective, equal_var=False)
     error = found.shift / welch.statistic
-    parts = [found.on.noise**2 / found.on.effective, found.off.noise**2 / found.off.effective]  # type: ignore[operator]
+    parts = [spread**2 / count for spread, (_, count) in zip(spreads, sides, strict=True)]
     assert error == pytest.approx(math.sqrt(sum(parts)))
     df = sum(parts) ** 2 / (parts[0] ** 2 / (found.on.effective - 1) + parts[1] ** 2 / (found.off.effective - 1))
     assert found.shift_ci == pytest.approx(stats.t.interval(0.95, df, loc=found.shift, scale=error))

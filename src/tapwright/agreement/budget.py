@@ -14,6 +14,7 @@ import numpy as np
 
 from tapwright.agreement.distributions import t_quantile
 from tapwright.agreement.pair import Pairs
+from tapwright.agreement.statistics import full_spread
 from tapwright.agreement.verdict import Judgement, Uncertainty
 
 INFINITE = math.inf
@@ -97,7 +98,8 @@ def of_bias(spread: float, pairs_effective: float, known: Uncertainty) -> Budget
     """
     if not (pairs_effective >= 2 and spread > 0):
         return None
-    parts = (Part(what="scatter of the pairs, mean of them", kind="A", stated=spread,
+    scatter = float(full_spread(spread, len(known.u), pairs_effective))
+    parts = (Part(what="scatter of the pairs, mean of them", kind="A", stated=scatter,
                   divisor=math.sqrt(pairs_effective), df=pairs_effective - 1),
              Part(what="reference, the same in every pair", kind="B", stated=float(np.mean(known.u_reference)),
                   divisor=1),

@@ -203,9 +203,10 @@ def summarise(difference: Floats, count: float | None = None) -> Summary:
     if n < 2:
         return Summary(pairs=rows, bias=float(mean), bias_ci=None, spread=float(spread), limits=_two(limits),
                        limits_ci=None)
-    half = float(statistics.limit_half_width(spread, n))
+    scatter = spread if count is None else statistics.full_spread(spread, rows, n)
+    half = float(statistics.limit_half_width(scatter, n))
     low, high = _two(limits)
-    return Summary(pairs=rows, bias=float(mean), bias_ci=_two(statistics.mean_interval(mean, spread, n)),
+    return Summary(pairs=rows, bias=float(mean), bias_ci=_two(statistics.mean_interval(mean, scatter, n)),
                    spread=float(spread), limits=(low, high),
                    limits_ci=((low - half, low + half), (high - half, high + half)))
 
@@ -216,6 +217,8 @@ def equivalence_of(summary: Summary, margin: float, count: float | None = None) 
     if summary.spread is None or summary.spread == 0 or n < 2:
         return Equivalence(margin=margin, p=None, ci90=None)
     mean, spread = np.asarray(summary.bias), np.asarray(summary.spread)
+    if count is not None:
+        spread = statistics.full_spread(spread, summary.pairs, n)
     p = float(statistics.two_one_sided(mean, spread / math.sqrt(n), n - 1, margin))
     return Equivalence(margin=margin, p=p, ci90=_two(statistics.mean_interval(mean, spread, n, 0.90)))
 

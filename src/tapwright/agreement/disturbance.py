@@ -144,9 +144,8 @@ def _two_samples(on: Readings, off: Readings, margin: float | None, bursts_s: Fl
     unit = next((text for text in (*off.units, *on.units) if text), "")
     a, b = _values(on, unit), _values(off, unit)
     one, two = _side(a), _side(b)
-    spread_one, spread_two = one.noise or 0.0, two.noise or 0.0
     shift = one.mean - two.mean
-    parts = (spread_one**2 / one.effective, spread_two**2 / two.effective)
+    parts = (_mean_variance(one), _mean_variance(two))
     error = math.sqrt(sum(parts))
     df = _welch_df(parts, (one.effective - 1, two.effective - 1))
     ratio, ratio_ci = _noise_ratio(a, b)
@@ -199,6 +198,12 @@ def _side(values: Floats) -> Side:
     count = statistics.effective_counts(values)[0]
     return Side(readings=len(values), effective=count if math.isfinite(count) else float(len(values)),
                 mean=float(mean), noise=float(spread))
+
+
+def _mean_variance(side: Side) -> float:
+    if not side.noise or side.effective <= 1:
+        return (side.noise or 0.0) ** 2
+    return float(statistics.full_spread(side.noise, side.readings, side.effective)) ** 2 / side.effective
 
 
 def _welch_df(parts: tuple[float, float], dfs: tuple[float, float]) -> float:

@@ -137,8 +137,8 @@ def autocorrelation(values: Floats) -> Floats:
 def effective_counts(values: Floats) -> tuple[float, float]:
     """Return how many independent values a series is worth, for its mean and for its spread.
 
-    The correlation is summed over pairs of lags while their sums stay positive and falling (Geyer). Neither count
-    exceeds n. Both are NaN where all values are equal or fewer than four.
+    The correlation is summed over pairs of lags while their sums stay positive and falling (Geyer), and is never taken
+    as less than that of a series whose neighbours are as alike. Neither count exceeds n. Both are NaN where all values are equal or fewer than four.
 
     Parameters
     ----------
@@ -155,8 +155,29 @@ def effective_counts(values: Floats) -> tuple[float, float]:
     tau = max(2 * float(falling.sum()) - 1, 1.0)
     # Subtracting the sample's own mean takes about tau/n from every lag: give it back, to first order.
     tau = min(tau * (1 + (2 * keep - 1) / n), float(n)) if keep > 1 else tau
+    tau = max(tau, _first_order_tau(float(rho[1]), n))
     squares = 1 + 2 * float((rho[1 : max(2 * keep, 1)] ** 2).sum())
     return max(n / tau, 1.0), max(n / squares, 2.0)
+
+
+def _first_order_tau(rho: float, n: int) -> float:
+    """Return the correlation time of a series that keeps `rho` of its neighbour, 1 where that is not shown.
+
+    In a short series the sum above stops too early and its terms are too small; M. G. Kendall, Biometrika 41 (1954)
+    403-404, gives by how much.
+    """
+    if rho < 2 / np.sqrt(n):
+        return 1.0
+    true = min(rho + (1 + 4 * rho) / n, 1 - 1 / n)
+    return min((1 + true) / (1 - true), float(n))
+
+
+def full_spread(spread: Floats | float, n: int, count: Floats | float) -> Floats:
+    """Return the spread that a correlated sample has lost to its own mean, given back.
+
+    `n` values worth `count` independent ones, over 1, scatter about their mean by less than about the true one.
+    """
+    return np.asarray(spread * np.sqrt((n - 1) / (n - n / np.asarray(count))), dtype=np.float64)
 
 
 def outliers(values: Floats, most: int = 10, risk: float = 0.05) -> list[int]:
