@@ -8,7 +8,6 @@ from pathlib import Path
 
 from tapwright.core.errors import UsageError
 from tapwright.core.files import write_text
-from tapwright.supply import draw
 from tapwright.supply.bench import read_measured
 from tapwright.supply.options import WANTS
 from tapwright.supply.parts import TOUCHED
@@ -79,6 +78,8 @@ def write_pictures(said: Report, folder: Path) -> list[Path]:
     OSError : the folder cannot be made
     TapwrightError : a file cannot be written
     """
+    from tapwright.supply import draw  # its escaping costs 60 ms to import, and most plans ask for no picture
+
     folder.mkdir(parents=True, exist_ok=True)
     found = [("run.svg", draw.run_picture(said.answer)), ("energy.svg", draw.energy_picture(said.energy))]
     if said.burst is not None:

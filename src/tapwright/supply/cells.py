@@ -68,19 +68,21 @@ def built_in(chemistry: str, size: str) -> Table:
 def _rate_factors(chemistry: str, size: str) -> Array:
     """Return, for each of `_DRAINS_A`, how much of the curve a delivered mAh uses up.
 
-    A curve with ohms alone gives more charge at a middling drain than makers publish. At each published drain the curve
-    is walked down to the published end volts; the charge there over the published charge is the factor.
+    A curve with ohms alone gives more charge at a middling drain than makers publish. At each drain the curve is walked
+    down to the end volts; the charge there over the published charge is the factor. Between published drains charge
+    and drain are taken on straight lines of their logarithms.
     """
     table = built_in(chemistry, size)
-    known = []
+    at, charge, end_v = np.array(table.capacities).T
+    delivered = np.exp(np.interp(np.log(_DRAINS_A), np.log(at), np.log(charge)))
+    ends = np.interp(np.log(_DRAINS_A), np.log(at), end_v)
     fine = np.linspace(table.mah[0], table.mah[-1], 2001)
     volts, ohms = np.interp(fine, table.mah, table.open_v), np.interp(fine, table.mah, table.ohm)
-    for drain, delivered, end_v in table.capacities:
-        held = volts - ohms * drain >= end_v
-        reached = fine[-1] if held.all() else fine[max(int(np.argmin(held)) - 1, 0)]
-        known.append((np.log(drain), reached / delivered))
-    at, factor = np.array(known).T
-    return np.asarray(np.interp(np.log(_DRAINS_A), at, factor))
+    held = volts - ohms * _DRAINS_A[:, None] >= ends[:, None]
+    reached = np.where(held.all(axis=1), fine[-1], fine[np.maximum(np.argmin(held, axis=1) - 1, 1)])
+    factor = np.maximum(reached / delivered, 1.0)  # a delivered mAh uses up one at least
+    # Beyond the published drains the ends hold.
+    return np.asarray(np.interp(np.clip(_DRAINS_A, at[0], at[-1]), _DRAINS_A, factor))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,6 +97,7 @@ class String:
     contact_ohm : clips and leads, for the whole string
     drawn_mah : charge drawn by now
     rates : for `_DRAINS_A`, curve mAh used up by a delivered one; None for a curve of the user's own
+    lasting_ratio : the drain at which the cells are worked over the mean drain: 1, more with long pulses
     capacity_factor : of temperature; 1 for a curve of the user's own
     """
 
@@ -106,6 +109,7 @@ class String:
     contact_ohm: Quantity
     drawn_mah: Quantity
     rates: Array | None
+    lasting_ratio: Quantity
     capacity_factor: Quantity
 
     @property
@@ -140,17 +144,18 @@ class String:
         """
         if self.rates is None:
             return amps
-        factor = np.interp(np.log(np.maximum(amps, 1e-9)), np.log(_DRAINS_A), self.rates)
+        factor = np.interp(np.log(np.maximum(amps * self.lasting_ratio, 1e-9)), np.log(_DRAINS_A), self.rates)
         return amps * factor / self.capacity_factor
 
 
-def string(cells: Cells, pulse_weight: Quantity) -> String:
+def string(cells: Cells, *, pulse_weight: Quantity = 0.0, lasting_ratio: Quantity = 1.0) -> String:
     """Return the string of a plan.
 
     Parameters
     ----------
     pulse_weight : 0 where the highest current lasts, towards 1 where it comes in short pulses far above the mean; a
         built-in cell's ohms go from those under a lasting load to those of a pulse
+    lasting_ratio : see `String`
     """
     if cells.curve is not None:
         mah, open_v, ohm = (stack([row[i] for row in cells.curve]) for i in range(3))
@@ -174,7 +179,8 @@ def string(cells: Cells, pulse_weight: Quantity) -> String:
         ohm = np.where(here > 0, ohm, 1.0) if is_plain(here) else np.where(here > 0, _spread(ohm, here), 1.0)
         scale = cells.ohm / np.where(here > 0, here, 1.0)
     return String(series=cells.series, mah=mah, open_v=open_v, ohm=ohm, ohm_scale=scale,
-                  contact_ohm=cells.contact_ohm, drawn_mah=drawn, rates=rates, capacity_factor=capacity_factor)
+                  contact_ohm=cells.contact_ohm, drawn_mah=drawn, rates=rates, lasting_ratio=lasting_ratio,
+                  capacity_factor=capacity_factor)
 
 
 def _spread(rows: Array, like: Array) -> Array:

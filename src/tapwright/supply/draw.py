@@ -26,16 +26,14 @@ def run_picture(answer: Answer) -> str:
     last = float(h[-1]) if len(h) and h[-1] > 0 else 1.0
     ends = f"Ends after {hours(ran.hours)}: {ran.because}." if len(h) else "The cells cannot deliver the burst."
     plot = Plot.make("Cells over the run", f"The string's volts against hours switched on. {ends}",
-                     x_range=(0.0, last), y_range=(low - pad, high + pad), x_label="hours switched on", y_label="volts")
+                     x_range=(0.0, last), y_range=(low - pad, high + 2 * pad), x_label="hours switched on", y_label="volts")
     for value, words in limits:
         plot.level(value, words)
     if len(h):
         plot.curve(list(zip(h.tolist(), open_v.tolist(), strict=True)), FAINT, dash="2 3")
         plot.curve(list(zip(h.tolist(), v.tolist(), strict=True)), SETTLED)
-        top = plot.canvas
-        _key(top, 470, [("in the burst", SETTLED, ""), ("open", FAINT, "2 3")])
-        end_x, end_y = plot.x(float(h[-1])), plot.y(float(v[-1]))
-        top.circle(end_x, end_y, 4, WRONG, tip=ends)
+        plot.canvas.circle(plot.x(float(h[-1])), plot.y(float(v[-1])), 4, WRONG, tip=ends)
+        _key(plot, [("in the burst", SETTLED, ""), ("open", FAINT, "2 3")])
     plot.canvas.text(230, 20, ends, size=11, colour=INK)
     return plot.canvas.svg()
 
@@ -44,7 +42,7 @@ def _limits(answer: Answer) -> list[tuple[float, str]]:
     """Return every limit on the string's volts, with its name."""
     plan = answer.plan
     converter, switch = plan.converter, plan.switch
-    found = [(plan.instrument.low_v, "instrument's low limit"), (converter.start_v, "converter starts"),
+    found = [(plan.instrument.low_v, "instrument's low limit"), (converter.start_v, "converter starts (volts with nothing drawn)"),
              (converter.input_min_v, "converter's least input")]
     if switch is not None and switch.control_v is None:
         if switch.kind == "mosfet":
@@ -72,15 +70,15 @@ def burst_picture(burst: BurstInTime) -> str:
     about = f"All loads at once for {burst.seconds * scale:.3g} {unit}: the cells go from {volts(burst.steady_v)} to " \
             f"{volts(burst.lowest_v)}."
     plot = Plot.make("The burst", about, x_range=(float(burst.time_s[0]) * scale, float(burst.time_s[-1]) * scale),
-                     y_range=(low - pad, high + pad), x_label=f"time, {unit}", y_label="volts")
+                     y_range=(low - pad, high + 1.5 * pad), x_label=f"time, {unit}", y_label="volts")
     for t, v, colour, dash in curves:
         kept = np.isfinite(v)
         plot.curve([(a * scale, b) for a, b in zip(t[kept].tolist(), v[kept].tolist(), strict=True)], colour, dash=dash)
     if burst.lowest_v is None:
-        plot.canvas.text(plot.x.start + 10, plot.y.end + 24, "the cells cannot deliver this burst: they collapse",
+        plot.canvas.text(plot.x.start + 10, plot.y.end + 40, "the cells cannot deliver this burst: they collapse",
                          size=13, colour=WRONG)
-    _key(plot.canvas, 440, names)
-    plot.canvas.text(120, 20, about, size=11)
+    _key(plot, names)
+    plot.canvas.text(160, 20, about, size=11)
     return plot.canvas.svg()
 
 
@@ -109,8 +107,9 @@ def energy_picture(energy: Mapping[str, float]) -> str:
     return canvas.svg()
 
 
-def _key(canvas: Canvas, x: float, names: list[tuple[str, str, str]]) -> None:
+def _key(plot: Plot, names: list[tuple[str, str, str]]) -> None:
+    x, y = plot.x.start + 10, plot.y.end + 13
     for name, colour, dash in names:
-        canvas.line(x, 16, x + 22, 16, colour, width=2, dash=dash)
-        canvas.text(x + 28, 20, name, size=11)
+        plot.canvas.line(x, y, x + 22, y, colour, width=2, dash=dash)
+        plot.canvas.text(x + 28, y + 4, name, size=11)
         x += 44 + 6.2 * len(name)

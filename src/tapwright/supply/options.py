@@ -95,7 +95,7 @@ def _straight(plan: Plan) -> Iterator[_Change]:
     given = converter.efficiency if converter.switching else None
     efficiency = _USUAL_EFFICIENCY if given is None else given
     note = f", at {_USUAL_EFFICIENCY:.0%} (common practice)" if given is None else ""
-    parts = ("the converter",) + (("the regulator, left out",) if plan.regulator is not None else ())
+    parts = ("the converter",) + (("no regulator",) if plan.regulator is not None else ())
     for kind in ("boost", "buck-boost"):
         same = plan.regulator is None and kind == converter.kind
         if same or (kind == "boost" and bool(np.any(fresh_v > supply_v))):

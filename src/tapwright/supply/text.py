@@ -61,7 +61,7 @@ def _checks(said: Report) -> Iterator[str]:
         infinite = number(check.value) is None and bool(check.ok)
         value = "no end" if infinite else with_unit(number(check.value), check.unit)
         limit = "no limit" if number(check.limit) is None else with_unit(number(check.limit), check.unit)
-        yield f"  {mark} {check.name:<38} {value:>14}  limit {limit:<14}"
+        yield f"  {mark} {check.name:<38} {value:>14}  limit {limit}"
         if not bool(check.ok) and number(check.value) is not None:
             yield from _wrap(f"       {check.why}", indent=7)
 
