@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 from tapwright.core.reading_map import BitRef, DisplayMap, Float, Lamp, Point, ReadingMap, Table
 from tapwright.mapping import categories
 from tapwright.mapping.hypothesis import Hypothesis, Numbers
-from tapwright.mapping.lamps import DARK, LIT, OPEN, candidates, consistent_labels, lamp
-from tapwright.mapping.shown import NUMBER, one_display
+from tapwright.mapping.lamps import DARK, LIT, OPEN, bit_ref, candidates, consistent_labels, lamp
+from tapwright.mapping.shown import NUMBER, UNKNOWN, one_display
 from tapwright.mapping.sight import Sight
+
+_MOST_STATE_TABLES = 16
 
 
 @dataclass(frozen=True)
@@ -26,11 +28,15 @@ class Completed:
     claimed: frozenset[int]
 
 
-def complete(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, most_wrong: int) -> Completed | None:
-    """Return the display map of a hypothesis, None where sign, point or states find no place in the frames."""
+def complete(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, most_wrong: int,
+             taken: frozenset[int]) -> Completed | None:
+    """Return the display map of a hypothesis, None where sign, point or states find no place in the frames.
+
+    `taken` are bit columns that show something else for certain (flags).
+    """
     left = most_wrong - int((~hypothesis.explained).sum())
     free = sight.varied
-    free[list(hypothesis.claimed)] = False
+    free[[*hypothesis.claimed, *taken]] = False
     minus, kept = hypothesis.minus, hypothesis.explained.copy()
     claimed = set(hypothesis.claimed)
     if minus is None and not hypothesis.has_sign:
@@ -48,6 +54,9 @@ def complete(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, most_wrong:
         if found_states is None:
             return None
         states = found_states
+        if states and all(table.otherwise is None for table in states) and len({table.bits for table in states}) == 1:
+            claimed |= {8 * bit.byte + bit.bit for bit in states[0].bits}
+            free[[8 * bit.byte + bit.bit for bit in states[0].bits]] = False
     if hypothesis.points is not None:
         point = Point(lamps=hypothesis.points)
     elif hypothesis.has_point:
@@ -96,14 +105,54 @@ def _states(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, free: NDArra
         return ()
     meanings = [NUMBER if number else label.display
                 for label, number in zip(sight.labels, numbers.is_number.tolist(), strict=True)]
-    tables: list[Table] = []
+    lit = _state_lamps(sight, meanings, free, left)
     coded = categories.explain(sight, meanings, free, most_wrong=max(left, 0))
-    if coded is not None:
+    tables = list(lit[0]) if lit is not None else []
+    support = lit[1] if lit is not None else -np.inf
+    if coded is not None and coded.support > support - categories.MARGIN_BITS:
         tables += coded.tables
+        support = max(support, coded.support)
     special = _special_codes(hypothesis, sight, numbers, meanings)
-    if special is not None:
+    if special is not None and not (support > categories.MARGIN_BITS and _could_be_numbers(hypothesis, special, sight)):
         tables.append(special)
     return tuple(tables) if tables else None
+
+
+def _state_lamps(sight: Sight, meanings: list[str], free: NDArray[np.bool_],
+                 left: int) -> tuple[list[Table], float] | None:
+    """Return tables over one bit for each text that is no number, and their support; None where one has no bit."""
+    texts = sorted({meaning for meaning in meanings if meaning != NUMBER})
+    states = np.array([[LIT if meaning == text else DARK for text in texts] for meaning in meanings], np.int8)
+    if not (states == DARK).all(axis=1).any() or consistent_labels(sight, states, free, max(left, 0)) is None:
+        return None
+    options = candidates(sight, states, free)
+    if not all(options):
+        return None
+    n_bits = sight.bits.shape[1]
+    tables: list[Table] = []
+    ordered = [sorted(option) for option in options]
+    for i in range(min(max(map(len, ordered)), _MOST_STATE_TABLES)):
+        bits = tuple(bit_ref(option[i % len(option)], n_bits) for option in ordered)
+        if len({(bit.byte, bit.bit) for bit in bits}) == len(bits):
+            tables.append(Table(bits, {0: NUMBER, **{1 << k: text for k, text in enumerate(texts)}}))
+    if not tables:
+        return None
+    rows = len(np.unique(sight.rows, axis=0))
+    return tables, len(texts) * (rows - 1.0 - float(np.log2(2 * max(int(free.sum()), 1))))
+
+
+def _could_be_numbers(hypothesis: Hypothesis, special: Table, sight: Sight) -> bool:
+    """Say whether all codes of a table would be numbers that the display can show, were they not listed."""
+    display = DisplayMap(digits=hypothesis.digits, zeros=hypothesis.zeros, width=hypothesis.width)
+    plain = ReadingMap(displays=(display,))
+    size = sight.rows.shape[1]
+    for code in special.entries:
+        body = bytearray(size)
+        for i, bit in enumerate(special.bits):
+            body[bit.byte] |= (code >> i & 1) << bit.bit
+        if UNKNOWN in one_display(display, plain, bytes(body), False, "").display().lstrip(UNKNOWN):
+            return False
+    return True
 
 
 def _special_codes(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, meanings: list[str]) -> Table | None:

@@ -27,6 +27,7 @@ from tapwright.mapping.sight import Recording, Sight, recording_of, recordings, 
 
 FAMILIES = "tapwright.mapping.families"
 MARGIN_BITS = 12.0  # odds of 4000 to 1 rule an alternative out
+_CERTAIN_FLAG_BITS = 6.0
 _MOST_ALTERNATIVES, _MOST_OFFSETS = 12, 6
 Progress = Callable[[float, str], None]
 
@@ -123,9 +124,14 @@ _Wrong = tuple[NDArray[np.bool_], list[Contradicted]]
 def _fit(sight: Sight, left: int) -> Learned | _Wrong | None:
     """Return what the labels settle if they agree, the labels that are wrong if not, None where nothing fits."""
     numbers = numbers_of(sight.labels)
-    completed = [done for hypothesis in _hypotheses(sight, left)
-                 if (done := complete(hypothesis, sight, numbers, left)) is not None
-                 and int((~done.explained).sum()) <= left]
+    completed: list[Completed] = []
+    certain: dict[frozenset[int], frozenset[int]] = {}
+    for hypothesis in _hypotheses(sight, left):
+        if hypothesis.claimed not in certain:
+            certain[hypothesis.claimed] = _certain_flag_bits(sight, hypothesis.claimed, left)
+        done = complete(hypothesis, sight, numbers, left, certain[hypothesis.claimed])
+        if done is not None and int((~done.explained).sum()) <= left:
+            completed.append(done)
     if not completed:
         return None
     completed.sort(key=lambda done: (int((~done.explained).sum()) * 13.0 - done.support))
@@ -172,6 +178,16 @@ def _with_unit_and_flags(sight: Sight, done: list[Completed], claimed: frozenset
     return Learned(reading_map=reading_map, sight=sight, contradicted=(), offset_s=0.0, support=done[0].support)
 
 
+def _certain_flag_bits(sight: Sight, claimed: frozenset[int], left: int) -> frozenset[int]:
+    """Return the bits that show flags beyond chance, so that they are no part of any code."""
+    free = sight.varied
+    free[list(claimed)] = False
+    rows = len(np.unique(sight.rows, axis=0))
+    if rows - 1 - np.log2(2 * max(int(free.sum()), 1)) < _CERTAIN_FLAG_BITS:
+        return frozenset()
+    return _flags(sight, free, left).claimed
+
+
 @dataclass(frozen=True)
 class _Flags:
     maps: dict[str, Lamp | Table]
@@ -188,7 +204,9 @@ def _flags(sight: Sight, free: NDArray[np.bool_], left: int) -> _Flags:
     states = np.array([[LIT if name in label.flags else DARK for name in names] for label in sight.labels], np.int8)
     fine = consistent_labels(sight, states, free, left)
     if fine is not None and not fine.all():
-        return _Flags({}, fine, frozenset())
+        believed = candidates(sight.take(fine), states[fine], free)
+        alone = {next(iter(option)) for option in believed if len(option) == 1}
+        return _Flags({}, fine, frozenset(candidate % sight.bits.shape[1] for candidate in alone))
     options = candidates(sight, states, free)
     n_bits = sight.bits.shape[1]
     maps: dict[str, Lamp | Table] = {}

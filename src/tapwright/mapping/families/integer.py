@@ -56,7 +56,11 @@ def find(sight: Sight, numbers: Numbers, most_wrong: int) -> list[Hypothesis]:
     for columns in _fields(sight):
         raw = sight.bits[:, columns].astype(np.int64) @ (1 << np.arange(len(columns), dtype=np.int64))
         out += _as_sent(sight, numbers, columns, raw, most_wrong)
-        out += _scaled(sight, numbers, columns, raw, most_wrong)
+    if not out:
+        # A ratio is tried only where no field holds the count itself: else its low bits could be anything.
+        for columns in _fields(sight):
+            raw = sight.bits[:, columns].astype(np.int64) @ (1 << np.arange(len(columns), dtype=np.int64))
+            out += _scaled(sight, numbers, columns, raw, most_wrong)
     best: dict[tuple[object, ...], Hypothesis] = {}
     for hypothesis in sorted(out, key=lambda h: -h.support):
         digits = hypothesis.digits
@@ -213,7 +217,8 @@ def _made(sight: Sight, numbers: Numbers, digits: Integer, columns: list[int], w
     if not zeros:
         return []
     distinct = len(np.unique(wanted_rows(numbers)))
-    support = distinct * used - free_bits - np.log2(20 * sight.rows.shape[1]) - 8 * int((~explained).sum())
+    size = int(numbers.count[numbers.is_number].max()).bit_length() + int(digits.sign != "none")
+    support = distinct * min(size, used) - free_bits - np.log2(20 * sight.rows.shape[1]) - 8 * int((~explained).sum())
     return [Hypothesis(kind="integer", digits=_with_fixed(digits, fixed), explained=explained, support=float(support),
                        claimed=frozenset(columns[:used]), width=numbers.width, zeros=zeros,
                        has_sign=digits.sign != "none" or digits.offset != 0)]

@@ -21,7 +21,7 @@ def find(sight: Sight, numbers: Numbers, most_wrong: int) -> list[Hypothesis]:
     out: list[Hypothesis] = []
     for with_point in (True, False):
         for with_sign in (True, False):
-            if with_sign != with_point and with_sign and not numbers.negative.any():
+            if with_sign and not numbers.negative.any():
                 continue
             texts = [_text(label.display, number, with_point=with_point, with_sign=with_sign)
                      for label, number in zip(sight.labels, numbers.is_number.tolist(), strict=True)]
@@ -84,4 +84,5 @@ def _of(sight: Sight, numbers: Numbers, found: Keyed, columns: list[int], most_w
                   for i in range(len(columns))) - np.log2(8 * sight.rows.shape[1]) - 8 * int((~explained).sum())
     claimed = frozenset(8 * column + bit for column in columns for bit in range(8))
     return Hypothesis(kind="text", digits=Codes("text", places), explained=explained, support=float(support),
-                      claimed=claimed, width=len(columns), zeros=zeros, has_sign=with_sign, has_point=with_point)
+                      claimed=claimed, width=numbers.width,
+                      zeros=("as sent",) if "as sent" in zeros else zeros, has_sign=with_sign, has_point=with_point)
