@@ -67,7 +67,7 @@ def make_step(rng: random.Random, kind: str, n_bytes: int) -> tuple[Mapping, lis
                     image ^= columns[bit]
             images.append(image)
         if len(set(images)) == 256:
-            return (lambda place, byte: images[byte]), []
+            return (lambda place, byte, images=images: images[byte]), []
 
 
 def make_mapping(rng: random.Random, kinds: tuple[str, ...], n_bytes: int) -> tuple[Mapping, list[list[int]]]:

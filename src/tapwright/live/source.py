@@ -13,6 +13,7 @@ server starts.
 
 from __future__ import annotations
 
+import re
 from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import dataclass, field
 from types import ModuleType
@@ -25,6 +26,7 @@ from tapwright.core.instrument import Instrument
 from tapwright.live.clock import Clock
 
 PACKAGE = "tapwright.live.sources"
+_DEVICE = re.compile(r"//[0-9A-Fa-f]{2}(?::[0-9A-Fa-f]{2}){5}/?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +161,8 @@ def take_apart(url: str) -> SourceUrl:
     if not mark:
         place, query = rest, ""
     host, port, path = "", None, place
-    if place.startswith("//"):
+    # A radio device's address has colons of its own (ble://AA:BB:CC:DD:EE:FF): no host with a port.
+    if place.startswith("//") and not _DEVICE.fullmatch(place):
         try:
             parts = urlsplit(f"x:{place}")
             host, port, path = parts.hostname or "", parts.port, parts.path

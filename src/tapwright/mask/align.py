@@ -9,7 +9,7 @@ mask joins the pairs is found out in `solve`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,7 +87,8 @@ def proposals(wire: Rows, radio: Rows) -> Iterator[Pairing]:
         fitted = _track(wire, radio, path.pairs)
         if fitted is not None:
             yield fitted
-        yield path
+        if not _agree(fitted, path):
+            yield path
 
 
 def by_clock(wire: Rows, radio: Rows) -> Iterator[Pairing]:
@@ -125,39 +126,48 @@ def by_order(wire: Rows, radio: Rows) -> Pairing | None:
     path = _best_path(marks_w, marks_r)
     if len(path) < 3:
         return None
-    steps = np.diff(path, axis=0) - 1
-    pairs = np.column_stack([first_w[path[:, 0]], first_r[path[:, 1]]])
-    return Pairing(pairs, int(np.minimum(steps[:, 0], steps[:, 1]).sum()), by_clock=False)
+    return _along(path, first_w, first_r)
 
 
-def by_equality(wire: NDArray[np.uint64], radio: NDArray[np.uint64], wire_rows: Rows, radio_rows: Rows
-                ) -> Iterator[Pairing]:
+def by_equality(wire: Rows, radio: Rows, equal: Callable[[Rows, Rows], NDArray[np.bool_]]) -> Iterator[Pairing]:
     """Yield pairings of frames that a supposed mask makes equal.
 
     Parameters
     ----------
-    wire, radio : uint64, one number a frame, equal where the supposed mask joins the frames
+    equal : for some wire and some radio rows, whether the mask joins them: bool, shape (n_wire, n_radio)
     """
-    period_s = _period(wire_rows, radio_rows)
-    order = np.argsort(radio, kind="stable")
-    lo = np.searchsorted(radio[order], wire, "left")
-    hi = np.searchsorted(radio[order], wire, "right")
-    repeats = np.maximum(hi - lo, 1)
-    points = [(i, order[k]) for i in np.argsort(repeats, kind="stable")[:400] for k in range(lo[i], min(hi[i], lo[i] + 50))]
-    if len(points) < 8 or period_s <= 0:
+    first_w, first_r = _run_starts(wire), _run_starts(radio)
+    same = equal(wire.take(first_w), radio.take(first_r))
+    if not same.any():
         return
-    pairs = np.array(points, np.int64)
-    shifts = radio_rows.t_s[pairs[:, 1]] - wire_rows.t_s[pairs[:, 0]]
-    weight = 1.0 / repeats[pairs[:, 0]]
-    cells = np.floor((shifts - shifts.min()) / (0.5 * period_s)).astype(np.int64)
-    _, inverse = np.unique(cells, return_inverse=True)
-    total = np.bincount(inverse, weight)
-    for cell in np.argsort(-total)[:3]:
-        chosen = pairs[inverse == cell]
-        chosen = chosen[np.argsort(chosen[:, 0], kind="stable")]
-        pairing = _track(wire_rows, radio_rows, chosen)
-        if pairing is not None:
-            yield pairing
+    # What joins with much tells little; runs of frames that all join with one another tell nothing.
+    gain = -np.log2(same.mean(axis=1).clip(1 / same.shape[1], 1)).astype(np.float32)
+    path = _equal_path(same, gain)
+    if len(path) < 6:
+        return
+    pairing = _along(path, first_w, first_r)
+    fitted = _track(wire, radio, pairing.pairs)
+    if fitted is not None:
+        yield fitted
+    if not _agree(fitted, pairing):
+        yield pairing
+
+
+def _agree(fitted: Pairing | None, path: Pairing) -> bool:
+    """Whether the clocks confirm a path: then they are heard, for they tell of frames that ought to be partners."""
+    if fitted is None:
+        return False
+    shared = set(map(tuple, fitted.pairs.tolist())) & set(map(tuple, path.pairs.tolist()))
+    return len(shared) >= 0.7 * len(path.pairs)
+
+
+def _along(path: Pairs, first_w: NDArray[np.int64], first_r: NDArray[np.int64]) -> Pairing:
+    """Return the pairing of a path over runs of equal frames."""
+    steps = np.diff(path, axis=0) - 1
+    # Frames left out on one side alone may have been lost on the other, though hardly two of five.
+    lone = max(0, int(steps.sum(axis=0).max()) - 2 * len(path) // 3)
+    return Pairing(np.column_stack([first_w[path[:, 0]], first_r[path[:, 1]]]),
+                   int(np.minimum(steps[:, 0], steps[:, 1]).sum()) + lone, by_clock=False)
 
 
 def _period(wire: Rows, radio: Rows) -> float:
@@ -314,7 +324,7 @@ def _best_path(marks_w: list[NDArray[np.uint64]], marks_r: list[NDArray[np.uint6
             codes_r.append(code[n:].astype(np.int32))
             gains.append(np.minimum(-np.log2(count / count.sum()), 10.0).astype(np.float32))
     score = np.zeros((n, m), np.float32)
-    came = np.zeros((n, m), np.int8)
+    came = np.zeros((n, m), np.int8)  # 0 where a chain begins, else the step by which it came
     for i in range(1, n):
         row, origin = score[i], came[i]
         for d in range(1, min(LAGS, i) + 1):
@@ -326,10 +336,31 @@ def _best_path(marks_w: list[NDArray[np.uint64]], marks_r: list[NDArray[np.uint6
                 better = total > row[e:]
                 row[e:][better] = total[better]
                 origin[e:][better] = k + 1
-    i, j = np.unravel_index(int(np.argmax(score)), score.shape)
-    path = [(int(i), int(j))]
+    return _traced(score, came)
+
+
+def _equal_path(same: NDArray[np.bool_], gain: NDArray[np.float32]) -> Pairs:
+    """Return the chain of joined states with the greatest gain; passing over states costs."""
+    n, m = same.shape
+    score = np.where(same, gain[:, None], 0).astype(np.float32)
+    came = np.zeros((n, m), np.int8)
+    for i in range(1, n):
+        row, origin = score[i], came[i]
+        for d in range(1, min(LAGS, i) + 1):
+            for e in range(1, min(LAGS, m - 1) + 1):
+                total = score[i - d, :m - e] + (gain[i] - GAP_BITS * (d + e - 2))
+                better = same[i, e:] & same[i - d, :m - e] & (total > row[e:])
+                row[e:][better] = total[better]
+                origin[e:][better] = (d - 1) * LAGS + e
+    return _traced(score, came)
+
+
+def _traced(score: NDArray[np.float32], came: NDArray[np.int8]) -> Pairs:
+    """Return the chain that ends at the greatest score."""
+    i, j = divmod(int(np.argmax(score)), score.shape[1])
+    path = [(i, j)]
     while came[i, j]:
         d, e = divmod(int(came[i, j]) - 1, LAGS)
         i, j = i - d - 1, j - e - 1
-        path.append((int(i), int(j)))
+        path.append((i, j))
     return np.array(path[::-1], np.int64)

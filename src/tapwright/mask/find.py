@@ -6,26 +6,29 @@ pairs foretell that third: each correct byte that could have been another counts
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.frame import Frames
-from tapwright.core.mask import Mask, Settled
-from tapwright.evidence.mask_file import mask_values
+from tapwright.core.mask import Mask, Settled, Step
+from tapwright.evidence.mask_file import hex_text, mask_values
 from tapwright.mask import align
 from tapwright.mask.align import Pairing, Pairs, Rows
 from tapwright.mask.apply import forward_tables
 from tapwright.mask.solve import OPEN, Solution, Table, bit_orders, solve, triples_of
 
-PROOF_BITS = 45.0  # foretold in held-back frames before a mask is claimed; chance would need 2^-45
+PROOF_BITS = 60.0  # foretold in held-back frames before a mask is claimed: chance, tried often, would need 2^-60
+CONFIRMED_BITS = 8.0  # foretold in a pair, but half of what it holds is enough, before it settles anything itself
 MOST_STRAYS = 0.12  # share of clock-made pairs that may fit nothing
 MOST_PASSED = 0.25  # share of order-made pairs that may have had to be passed over
-LEAST_PAIRS, LEAST_DISTINCT = 12, 6
+LOOSE_STRAYS = 0.4  # the same of pairs that are only to show a mask to pair again with
+MOST_CONTRADICTED = 0.05
+LEAST_PAIRS, LEAST_DISTINCT = 16, 8
 REPEAT_PLACES = 3  # places that must repeat a key before it is taken to go on beyond the longest frame seen
-MOST_WIDTH = 512
+MAX_WIDTH = 512
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,6 +68,7 @@ class _Verdict:
 
     solution: Solution
     pairs: Pairs
+    n_checked: int
     dropped: int
     mismatches: int
     proof_bits: float
@@ -78,7 +82,7 @@ def find_mask(wire: Frames, radio: Frames) -> MaskReport:
     ----------
     wire, radio : their clocks, starts and lost frames need not agree; frames of other kinds may lie between
     """
-    width = min(MOST_WIDTH, max([1, *wire.lengths.tolist(), *radio.lengths.tolist()]))
+    width = min(MAX_WIDTH, max([1, *wire.lengths.tolist(), *radio.lengths.tolist()]))
     rows_w, rows_r = align.rows_of(wire, width), align.rows_of(radio, width)
     few = _too_few(rows_w, rows_r)
     if few:
@@ -87,19 +91,46 @@ def find_mask(wire: Frames, radio: Frames) -> MaskReport:
     best: _Verdict | None = None
     for pairing in _pairings(part_w, part_r):
         verdict = _judge(part_w, part_r, pairing)
-        if verdict is not None and (best is None or verdict.proof_bits > best.proof_bits):
+        if verdict is not None and (best is None or _rank(verdict) > _rank(best)):
             best = verdict
-            if best.proof_bits > 2 * PROOF_BITS and best.dropped < 0.03 * len(best.pairs):
+            if best.proof_bits > 2 * PROOF_BITS and not best.mismatches and best.dropped < 0.03 * len(best.pairs):
                 break
     if best is None or best.proof_bits < PROOF_BITS or best.mismatches:
         return MaskReport(mask=None, advice=_why_none(rows_w, rows_r, best))
     return _report(best)
 
 
+def _rank(verdict: _Verdict) -> tuple[bool, float]:
+    return verdict.mismatches == 0, verdict.proof_bits
+
+
 def _pairings(wire: Rows, radio: Rows) -> Iterator[Pairing]:
-    yield from align.proposals(wire, radio)
-    for one, two in _votes(wire, radio):
-        yield from align.by_equality(one, two, wire, radio)
+    """Yield pairings to judge; those of the order of frames alone are made anew with the mask that most of them fit."""
+    for pairing in align.proposals(wire, radio):
+        if pairing.by_clock:
+            yield pairing
+        else:
+            kept = _without_strays(wire, radio, pairing.pairs, most=LOOSE_STRAYS)
+            trial = None if kept is None else _solve_robustly(wire, radio, kept, 1 - LOOSE_STRAYS)[0]
+            if trial is not None:
+                yield from align.by_equality(wire, radio, _joins(trial.table))
+    for equal in _votes(wire, radio):
+        yield from align.by_equality(wire, radio, equal)
+
+
+def _joins(table: Table) -> Callable[[Rows, Rows], NDArray[np.bool_]]:
+    """Return the test whether a mask joins frames: every byte that it settles, and at least half of them settled."""
+    def equal(wire: Rows, radio: Rows) -> NDArray[np.bool_]:
+        width = min(len(table), wire.data.shape[1])
+        inside = np.arange(width)[None, :] < wire.lengths[:, None]
+        made = table[np.arange(width)[None, :], wire.data[:, :width]]
+        known = inside & (made != OPEN)
+        same = wire.lengths[:, None] == radio.lengths[None, :]
+        same &= (2 * known.sum(axis=1) >= wire.lengths)[:, None]
+        for place in range(width):
+            same &= ~known[:, place, None] | (made[:, place, None] == radio.data[None, :, place])
+        return np.asarray(same)
+    return equal
 
 
 def _busiest(rows: Rows) -> Rows:
@@ -117,8 +148,8 @@ def _too_few(wire: Rows, radio: Rows) -> str:
     for name, rows in (("wire", wire), ("radio", radio)):
         distinct = len(np.unique(rows.data, axis=0)) if len(rows) else 0
         if len(rows) < LEAST_PAIRS:
-            return (f"The {name} recording has {len(rows)} whole frames; record at least 60 on both sides, over the same "
-                    "minutes, while the reading changes.")
+            return (f"The {name} recording has {len(rows)} whole frames; record at least 60 on both sides, over the "
+                    "same minutes, while the reading changes.")
         if distinct < LEAST_DISTINCT:
             return (f"The {name} recording has {distinct} different frame{'s' * (distinct != 1)} only, and many masks "
                     "join those; record while the reading changes, until there are at least 20 different ones.")
@@ -127,43 +158,88 @@ def _too_few(wire: Rows, radio: Rows) -> str:
 
 def _judge(wire: Rows, radio: Rows, pairing: Pairing) -> _Verdict | None:
     """Solve one pairing and hold each third of it against the mask of the other two; None where no mask fits."""
-    pairs = pairing.pairs
-    same = wire.lengths[pairs[:, 0]] == radio.lengths[pairs[:, 1]]
-    pairs = pairs[same]
-    if len(pairs) < LEAST_PAIRS:
+    pairs, passed = pairing.pairs, pairing.passed_over
+    pairs = pairs[wire.lengths[pairs[:, 0]] == radio.lengths[pairs[:, 1]]]
+    if len(pairs) < LEAST_PAIRS or passed > (
+            MOST_STRAYS if pairing.by_clock else MOST_PASSED) * (len(pairs) + passed):
         return None
     kept = _without_strays(wire, radio, pairs)
     if kept is None:
         return None
-    solution, kept = _solve_robustly(wire, radio, kept, len(pairs))
+    trial, kept = _solve_robustly(wire, radio, kept, 1 - MOST_STRAYS)
+    if trial is None:
+        return None
+    checked = _checked(wire, radio, kept)
+    if checked is not None and 0 < checked.n_contradicted <= MOST_CONTRADICTED * checked.n_distinct:
+        # One wrong pair among those trained on contradicts right ones: without all of them it must come out clean.
+        kept = kept[~checked.contradicted]
+        checked = _checked(wire, radio, kept)
+    if checked is None or len(pairs) - len(kept) > MOST_STRAYS * len(pairs):
+        return None
+    sure = kept[checked.confirmed]
+    solution = _solved(wire, radio, sure) if len(sure) >= LEAST_PAIRS else None
     if solution is None:
         return None
-    dropped = len(pairs) - len(kept)
-    passed = pairing.passed_over
-    if dropped > MOST_STRAYS * len(pairs) or passed > (
-            MOST_STRAYS if pairing.by_clock else MOST_PASSED) * (len(pairs) + passed):
-        return None
-    data_w, data_r, lengths = wire.data[kept[:, 0]], radio.data[kept[:, 1]], wire.lengths[kept[:, 0]]
-    _, frame = np.unique(np.column_stack([data_w, lengths]), axis=0, return_inverse=True)
-    frame = frame.ravel()
-    n_distinct = int(frame.max()) + 1
+    if not pairing.by_clock:
+        # Without clocks a frame may stand for its like neighbour: what a single frame alone has shown stays open.
+        for table in checked.tables:
+            n = min(len(table), len(solution.table))
+            solution.table[n:] = OPEN
+            solution.table[:n][table[:n] != solution.table[:n]] = OPEN
+    return _Verdict(solution=solution, pairs=sure, n_checked=len(kept), dropped=len(pairs) - len(kept),
+                    mismatches=checked.n_contradicted, proof_bits=checked.proof_bits, n_distinct=checked.n_distinct)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Checked:
+    """Pairs held against masks solved without them.
+
+    Parameters
+    ----------
+    contradicted, confirmed : bool, shape (n_pairs,): a byte was foretold wrong; enough was foretold right
+    n_contradicted : different frames with a byte foretold wrong
+    tables : what each two thirds settle
+    """
+
+    contradicted: NDArray[np.bool_]
+    confirmed: NDArray[np.bool_]
+    n_contradicted: int
+    n_distinct: int
+    proof_bits: float
+    tables: tuple[Table, ...]
+
+
+def _solved(wire: Rows, radio: Rows, pairs: Pairs) -> Solution | None:
+    return solve(triples_of(wire.data[pairs[:, 0]], radio.data[pairs[:, 1]], wire.lengths[pairs[:, 0]]))
+
+
+def _checked(wire: Rows, radio: Rows, pairs: Pairs) -> _Checked | None:
+    """Hold back a third of the different frames at a time; repeats of a frame would foretell themselves."""
+    data_w, lengths = wire.data[pairs[:, 0]], wire.lengths[pairs[:, 0]]
+    _, first, frame = np.unique(np.column_stack([data_w, lengths]), axis=0, return_index=True, return_inverse=True)
+    n_distinct = len(first)
     if n_distinct < LEAST_DISTINCT:
         return None
-    # A third of the different frames is held back at a time; repeats of a frame would foretell themselves.
-    _, first = np.unique(frame, return_index=True)
-    data_w, data_r, lengths = data_w[first], data_r[first], lengths[first]
-    worth = _worth(wire.data[kept[:, 0]], radio.data[kept[:, 1]], wire.lengths[kept[:, 0]])[first]
+    worth = _worth(data_w, radio.data[pairs[:, 1]], lengths)[first]
+    distinct = pairs[first]
     fold = np.random.default_rng(2).permutation(n_distinct) % 3
-    mismatches, proof = 0, 0.0
+    contradicted, bits = np.zeros(n_distinct, np.bool_), np.zeros(n_distinct)
+    tables = []
     for third in range(3):
         held = fold == third
-        trained = solve(triples_of(data_w[~held], data_r[~held], lengths[~held]))
-        if trained is not None:
-            wrong, bits = _foretold(trained.table, data_w[held], data_r[held], lengths[held], worth[held],
-                                    float(np.log2(n_distinct)))
-            mismatches, proof = mismatches + wrong, proof + bits
-    return _Verdict(solution=solution, pairs=kept, dropped=dropped, mismatches=mismatches, proof_bits=proof,
-                    n_distinct=n_distinct)
+        trained = _solved(wire, radio, distinct[~held])
+        if trained is None:
+            return None
+        tables.append(trained.table)
+        contradicted[held], bits[held] = _foretold(trained.table, wire.data[distinct[held, 0]],
+                                                   radio.data[distinct[held, 1]], lengths[first][held], worth[held])
+    # Bytes of a frame depend on each other: a frame proves no more than that it is this one of all.
+    proof = np.minimum(bits, np.log2(n_distinct))[~contradicted].sum()
+    confirmed = ~contradicted & (bits >= np.minimum(CONFIRMED_BITS, worth.sum(axis=1) / 2))
+    frame = frame.ravel()
+    return _Checked(contradicted=contradicted[frame], confirmed=confirmed[frame],
+                    n_contradicted=int(contradicted.sum()), n_distinct=n_distinct, proof_bits=float(proof),
+                    tables=tuple(tables))
 
 
 def _worth(data_w: NDArray[np.uint8], data_r: NDArray[np.uint8], lengths: NDArray[np.int64]
@@ -188,65 +264,56 @@ def _worth(data_w: NDArray[np.uint8], data_r: NDArray[np.uint8], lengths: NDArra
 
 
 def _foretold(table: Table, data_w: NDArray[np.uint8], data_r: NDArray[np.uint8], lengths: NDArray[np.int64],
-              worth: NDArray[np.float64], cap_bits: float) -> tuple[int, float]:
-    """Return how many held-back pairs are contradicted, and the bits foretold in those that are not.
-
-    The pairs are different frames. Bytes of a frame depend on each other, so a frame counts for `cap_bits` at most.
-    """
+              worth: NDArray[np.float64]) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """Return for each held-back pair whether a byte was foretold wrong, and the bits foretold right."""
     width = min(len(table), data_w.shape[1])
     inside = np.arange(width)[None, :] < lengths[:, None]
     made = table[np.arange(width)[None, :], data_w[:, :width]]
     known = inside & (made != OPEN)
     right = known & (made == data_r[:, :width])
-    clean = ~(known & ~right).any(axis=1)
-    bits = np.minimum((right * worth[:, :width]).sum(axis=1), cap_bits)
-    return int((~clean).sum()), float(bits[clean].sum())
+    return (known & ~right).any(axis=1), (right * worth[:, :width]).sum(axis=1)
 
 
-def _without_strays(wire: Rows, radio: Rows, pairs: Pairs) -> Pairs | None:
+def _without_strays(wire: Rows, radio: Rows, pairs: Pairs, most: float = MOST_STRAYS) -> Pairs | None:
     """Return the pairs without those whose bytes contradict the others', None where too many do.
 
     At each place equal wire bytes must have equal radio bytes and the other way round; the pairs outvoted at most
     places go first.
     """
     kept = pairs
-    while len(kept) >= (1 - MOST_STRAYS) * len(pairs):
-        data_w = wire.data[kept[:, 0]].astype(np.int64)
-        data_r = radio.data[kept[:, 1]].astype(np.int64)
-        inside = np.arange(data_w.shape[1])[None, :] < wire.lengths[kept[:, 0]][:, None]
-        place = np.broadcast_to(np.arange(data_w.shape[1]), data_w.shape)
-        _, code, count = np.unique(place << 16 | data_w << 8 | data_r, return_inverse=True, return_counts=True)
-        votes = count[code.reshape(data_w.shape)]
-        outvoted = np.zeros(data_w.shape)
-        for key in (place << 8 | data_w, place << 8 | data_r):
-            top = np.zeros(data_w.shape[1] << 8, np.int64)
-            total = np.zeros(len(top), np.int64)
+    while len(kept) >= max((1 - most) * len(pairs), 1):
+        lengths = wire.lengths[kept[:, 0]]
+        owner, place = np.nonzero(np.arange(wire.data.shape[1])[None, :] < lengths[:, None])
+        byte_w = wire.data[kept[owner, 0], place].astype(np.int64)
+        byte_r = radio.data[kept[owner, 1], place].astype(np.int64)
+        _, code, count = np.unique(place << 16 | byte_w << 8 | byte_r, return_inverse=True, return_counts=True)
+        votes = count[code]
+        outvoted = np.zeros(len(owner))
+        for key in (place << 8 | byte_w, place << 8 | byte_r):
+            top = np.zeros(wire.data.shape[1] << 8, np.int64)
             np.maximum.at(top, key, votes)
-            np.add.at(total, key, 1)
+            total = np.bincount(key, minlength=len(top))
             # Against an equal number of votes it is as likely the other pair that is wrong.
             outvoted += (votes < top[key]) + 0.5 * ((votes == top[key]) & (votes < total[key]))
-        bad = np.where(inside, outvoted, 0).sum(axis=1)
+        bad = np.bincount(owner, outvoted, minlength=len(kept))
         if not bad.any():
             return kept
         kept = kept[bad < bad.max() - 1e-9]
     return None
 
 
-def _solve_robustly(wire: Rows, radio: Rows, pairs: Pairs, n_proposed: int) -> tuple[Solution | None, Pairs]:
+def _solve_robustly(wire: Rows, radio: Rows, pairs: Pairs, least_share: float) -> tuple[Solution | None, Pairs]:
     """Return the solution of the pairs, leaving out as few as it takes, with the pairs left.
 
     A stray pair whose bytes are seen once only contradicts no other pair by itself, but every kind of mask: then small
     random parts of the pairs are solved until one is free of strays, and shows the others.
     """
-    def solved(which: Pairs) -> Solution | None:
-        return solve(triples_of(wire.data[which[:, 0]], radio.data[which[:, 1]], wire.lengths[which[:, 0]]))
-
-    solution = solved(pairs)
+    solution = _solved(wire, radio, pairs)
     if solution is not None:
         return solution, pairs
     rng = np.random.default_rng(5)
     for share in (0.5, 0.5, 0.3, 0.3, 0.3, 0.3, 0.2, 0.2, 0.2, 0.2, 0.2, 0.2):
-        trial = solved(pairs[rng.random(len(pairs)) < share])
+        trial = _solved(wire, radio, pairs[rng.random(len(pairs)) < share])
         if trial is None:
             continue
         width = len(trial.table)
@@ -254,15 +321,15 @@ def _solve_robustly(wire: Rows, radio: Rows, pairs: Pairs, n_proposed: int) -> t
         made = trial.table[np.arange(width)[None, :], data_w]
         inside = np.arange(width)[None, :] < wire.lengths[pairs[:, 0]][:, None]
         good = ~(inside & (made != OPEN) & (made != data_r)).any(axis=1)
-        if good.sum() >= (1 - MOST_STRAYS) * n_proposed:
-            solution = solved(pairs[good])
+        if good.sum() >= least_share * len(pairs):
+            solution = _solved(wire, radio, pairs[good])
             if solution is not None:
                 return solution, pairs[good]
     return None, pairs
 
 
-def _votes(wire: Rows, radio: Rows) -> Iterator[tuple[NDArray[np.uint64], NDArray[np.uint64]]]:
-    """Yield numbers a frame that are equal where one key, xored or added, joins wire and radio frames.
+def _votes(wire: Rows, radio: Rows) -> Iterator[Callable[[Rows, Rows], NDArray[np.bool_]]]:
+    """Yield tests whether one key, xored or added, joins wire and radio frames.
 
     The key of a true pair is the same for all true pairs, so over all pairs of different frames it is the one had most
     often. Frames of the commonest length alone are looked at.
@@ -283,11 +350,17 @@ def _votes(wire: Rows, radio: Rows) -> Iterator[tuple[NDArray[np.uint64], NDArra
             found += [(int(count[k]), which, added, keys[k]) for k in np.argsort(-count)[:2] if count[k] >= 6]
     found.sort(key=lambda item: -item[0])
     for _, which, added, key in found[:8]:
-        marks_w = np.zeros(len(wire), np.uint64)
-        marks_r = np.full(len(radio), 1, np.uint64)
-        marks_w[at_w] = _linear(orders[which][wire.data[at_w, :n]], bool(added))
-        marks_r[at_r] = _difference(_linear(radio.data[at_r, :n], bool(added)), key, bool(added))
-        yield marks_w, marks_r
+        yield _keyed_test(n, orders[which], bool(added), key)
+
+
+def _keyed_test(n: int, order: NDArray[np.uint8], added: bool, key: np.uint64
+                ) -> Callable[[Rows, Rows], NDArray[np.bool_]]:
+    def equal(wire: Rows, radio: Rows) -> NDArray[np.bool_]:
+        one = _linear(order[wire.data[:, :n]], added)
+        two = _difference(_linear(radio.data[:, :n], added), key, added)
+        right_length = (wire.lengths == n)[:, None] & (radio.lengths == n)[None, :]
+        return np.asarray((one[:, None] == two[None, :]) & right_length)
+    return equal
 
 
 def _linear(rows: NDArray[np.uint8], added: bool) -> NDArray[np.uint64]:
@@ -323,16 +396,20 @@ def _report(verdict: _Verdict) -> MaskReport:
     rivals_open = _open_bits(solution)
     advice = [f"Not settled: {part['what']} ({part['why']})." for part in undetermined]
     if undetermined:
-        advice.append("Record both sides again while the reading goes through other values and modes, to settle the rest.")
+        advice.append("To settle the rest, record both sides again while the reading goes through other values and "
+                      "modes.")
     if n_bytes and verdict.solution.best.period < n:
         advice.append(f"The key seems to repeat every {best.period} bytes, but too few places show it: frames of more "
                       f"than {n} bytes stay open behind byte {n - 1}.")
     mask = Mask(steps=best.steps, settled=settled, n_bytes=n_bytes,
                 determined_bits=max(best.determined_bits - rivals_open, 0), total_bits=best.total_bits,
-                pairs_used=len(verdict.pairs), pairs_checked=len(verdict.pairs), mismatches=0, advice=tuple(advice))
-    evidence = [f"{len(verdict.pairs)} frames found on both sides, {verdict.n_distinct} of them different.",
+                pairs_used=len(verdict.pairs), pairs_checked=verdict.n_checked, mismatches=0, advice=tuple(advice))
+    evidence = [f"{verdict.n_checked} frames found on both sides, {verdict.n_distinct} of them different.",
                 "Each third of them was foretold by a mask solved from the other two, without a mismatch "
                 f"(chance: 1 in 2^{verdict.proof_bits:.0f})."]
+    if verdict.n_checked > len(verdict.pairs):
+        evidence.append(f"{verdict.n_checked - len(verdict.pairs)} of them hold too little that others confirm, and "
+                        "settle nothing.")
     if verdict.dropped:
         evidence.append(f"{verdict.dropped} pairs fitted nothing and were taken for stray or damaged frames.")
     if solution.rivals:
@@ -386,25 +463,26 @@ def _open_bits(solution: Solution) -> int:
 
 def _why_none(wire: Rows, radio: Rows, best: _Verdict | None) -> tuple[str, ...]:
     """Return what to say and do where no mask is claimed."""
-    random_places, places = _random_places(radio)
-    if places and random_places == places:
+    n_random, places = random_places(radio)
+    wire_random, wire_places = random_places(wire)
+    if places and n_random == places and not (wire_places and wire_random == wire_places):
         return ("Every byte of the radio frames looks random, and no fixed mask joins them to the wire: they look "
                 "encrypted. That is where this stops; read the instrument's wire side instead.",)
     if best is not None:
-        return (f"{len(best.pairs)} frames could be paired, {best.n_distinct} different ones, but too few bytes are "
+        return (f"{best.n_checked} frames could be paired, {best.n_distinct} different ones, but too few bytes are "
                 f"foretold to claim a mask ({best.proof_bits:.0f} bits, {PROOF_BITS:.0f} needed).",
-                "Record both sides again over the same minutes while the reading changes, at least 60 frames each with 20 "
-                "different ones.")
+                "Record both sides again over the same minutes while the reading changes, at least 60 frames each with "
+                "20 different ones.")
     advice = ["No fixed mask joins these two recordings."]
-    if random_places:
-        advice.append(f"{random_places} of {places} bytes of the radio frames look random: those may be encrypted, or under "
-                      "a key that moves from frame to frame.")
-    advice.append("Check that both were made over the same minutes, from the same instrument, while the reading changed, "
-                  "and that frames are cut the same way on both sides (see 'tapwright frames').")
+    if n_random:
+        advice.append(f"{n_random} of {places} bytes of the radio frames look random: those may be encrypted, or "
+                      "under a key that moves from frame to frame.")
+    advice.append("Check that both were made over the same minutes, from the same instrument, while the reading "
+                  "changed, and that frames are cut the same way on both sides (see 'tapwright frames').")
     return tuple(advice)
 
 
-def _random_places(radio: Rows) -> tuple[int, int]:
+def random_places(radio: Rows) -> tuple[int, int]:
     """Return how many places of the commonest frame length look uniformly random, and how many there are.
 
     Of n uniform bytes 256 (1 - (1 - 1/256)^n) different ones are expected; structured bytes show far fewer.
@@ -422,3 +500,22 @@ def _random_places(radio: Rows) -> tuple[int, int]:
     ones = np.unpackbits(data, axis=1).mean(axis=0).reshape(n, 8)
     balanced = (np.abs(ones - 0.5) < 5 * 0.5 / np.sqrt(len(data))).all(axis=1)
     return int(((different >= expected - 5 * spread) & balanced).sum()), n
+
+
+def described(mask: Mask) -> str:
+    """Return a mask in words."""
+    return ", then ".join(_step_text(step) for step in mask.steps)
+
+
+def _step_text(step: Step) -> str:
+    if step.kind in ("xor", "add"):
+        return f"{step.kind} with a key of {len(step.key)} byte{'s' * (len(step.key) != 1)}: {hex_text(step.key)}"
+    if step.kind == "rotate":
+        return f"rotate each byte left by {step.bits}"
+    if step.kind == "substitution":
+        known = sum(byte is not None for byte in step.table)
+        return f"substitution by a table, {known} of its 256 entries known"
+    if step.kind == "affine":
+        return f"affine map of the bits, constant {step.constant:02X}"
+    return {"none": "none, the radio sends the wire's bytes", "bit order": "the bits of each byte in the other order",
+            "nibble swap": "the halves of each byte swapped"}[step.kind]

@@ -9,7 +9,7 @@ stand as well, and only what all standing kinds agree on is settled.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,7 +85,10 @@ def solve(triples: Triples) -> Solution | None:
     """Return the likeliest kind of mask that explains every triple, None where no kind does."""
     if not len(triples.place) or not _one_to_one(triples):
         return None
-    fits = [fit for family in _FAMILIES for fit in family(triples)]
+    fits: list[Fit] = []
+    for family in _FAMILIES:
+        floor = max((fit.score for fit in fits), default=-np.inf) - RIVAL_BITS
+        fits += family(triples, floor)
     if not fits:
         return None
     fits.sort(key=lambda fit: -fit.score)
@@ -114,7 +117,7 @@ def bit_orders() -> Iterator[tuple[tuple[Step, ...], NDArray[np.int16], float]]:
         yield (Step(kind="bit order"), *turn), _ROTATED[k][REVERSED], -5.0 if k == 0 else -9.0
 
 
-def _keyed(triples: Triples) -> Iterator[Fit]:
+def _keyed(triples: Triples, floor: float) -> Iterator[Fit]:
     """Yield the bit orders alone and with a key xored or added, before or after."""
     for steps, turn, prior in bit_orders():
         turned, back = turn[triples.wire].astype(np.int64), np.argsort(turn)
@@ -144,8 +147,8 @@ def _keyed(triples: Triples) -> Iterator[Fit]:
             known = sum(value is not None for value in values)
             bits = 3 * sum(other.kind == "rotate" for other in steps)
             yield Fit(steps=(step, *steps) if before else (*steps, step), table=table, fit_bits=-8.0 * known,
-                      prior_bits=prior - 2 - (kind == "add") - 3 * bool(steps) - np.log2(triples.n_bytes), period=period,
-                      determined_bits=8 * known + bits, total_bits=8 * period + bits)
+                      prior_bits=prior - 2 - (kind == "add") - 3 * bool(steps) - float(np.log2(triples.n_bytes)),
+                      period=period, determined_bits=8 * known + bits, total_bits=8 * period + bits)
 
 
 def _key_of(triples: Triples, key: NDArray[np.int64]) -> tuple[int, tuple[int | None, ...]] | None:
@@ -168,7 +171,7 @@ def _key_of(triples: Triples, key: NDArray[np.int64]) -> tuple[int, tuple[int | 
     return None
 
 
-def _two_keys(triples: Triples) -> Iterator[Fit]:
+def _two_keys(triples: Triples, floor: float) -> Iterator[Fit]:
     """Yield a xored key with an added one, in both orders; either may have any period."""
     for order in (("xor", "add"), ("add", "xor")):
         left = np.ones((triples.n_bytes, 256, 256), np.bool_)  # place, first key, second key: still possible
@@ -182,12 +185,17 @@ def _two_keys(triples: Triples) -> Iterator[Fit]:
             if not good.any():
                 break
         else:
-            yield _two_keys_fit(order, left)
+            for period in range(1, triples.n_bytes + 1):
+                if all(left[g::period].all(axis=0).any() for g in range(period)):
+                    fit = _two_keys_fit(order, left, period)
+                    if fit.score < floor:
+                        break
+                    floor = max(floor, fit.score - RIVAL_BITS)
+                    yield fit
 
 
-def _two_keys_fit(order: tuple[str, str], left: NDArray[np.bool_]) -> Fit:
+def _two_keys_fit(order: tuple[str, str], left: NDArray[np.bool_], period: int) -> Fit:
     n = len(left)
-    period = next(p for p in range(1, n + 1) if all(left[g::p].all(axis=0).any() for g in range(p)))
     keys: list[list[int]] = [[], []]
     table = np.full((period, 256), OPEN, np.int16)
     shares = np.empty(period)
@@ -198,30 +206,29 @@ def _two_keys_fit(order: tuple[str, str], left: NDArray[np.bool_]) -> Fit:
         shares[g] = len(one) / 65536
         made = (_BYTES ^ one) + two & 255 if order[0] == "xor" else (_BYTES + one & 255) ^ two
         table[g] = np.where((made == made[0]).all(axis=0), made[0], OPEN)
-    lengths = [next(p for p in range(1, period + 1) if all(key[i] == key[i % p] for i in range(period)))
-               for key in keys]
+    lengths = [next(p for p in range(1, period + 1) if (period == n or period % p == 0) and all(
+        key[i] == key[i % p] for i in range(period))) for key in keys]
     total = 8 * sum(lengths)
     # Both keys' top bits turned over make the same map, so two possible pairs of a place are one answer.
     open_bits = float(np.ceil(np.log2(shares * 65536 / 2)).clip(0).sum())
-    return Fit(steps=tuple(Step(kind=kind, key=tuple(key[:p])) for kind, key, p in zip(order, keys, lengths, strict=True)),
-               table=np.resize(table, (n, 256)), fit_bits=float(np.log2(shares).sum()),
+    steps = tuple(Step(kind=kind, key=tuple(key[:p])) for kind, key, p in zip(order, keys, lengths, strict=True))
+    return Fit(steps=steps, table=np.resize(table, (n, 256)), fit_bits=float(np.log2(shares).sum()),
                prior_bits=-9.0 - 2 * float(np.log2(n)), period=period,
                determined_bits=max(total - int(open_bits), 0), total_bits=total)
 
 
-def _affine(triples: Triples) -> Iterator[Fit]:
+def _affine(triples: Triples, floor: float) -> Iterator[Fit]:
     """Yield one affine map over GF(2) for every place, alone or with a xored key."""
-    for period in _periods(triples, _affine_fit):
+    widest = _affine_fit(triples, triples.n_bytes)  # what fails place by place cannot work with places joined
+    if widest is None or widest.fit_bits + 8 * (widest.period - 1) < floor:
+        return
+    for period in range(1, triples.n_bytes + 1):
         fit = _affine_fit(triples, period)
         if fit is not None:
+            if fit.score < floor:
+                return
+            floor = max(floor, fit.score - RIVAL_BITS)
             yield fit
-
-
-def _periods(triples: Triples, try_one: Callable[[Triples, int], object]) -> list[int]:
-    """Return the shortest period that works, or none: what fails place by place cannot work with places joined."""
-    if try_one(triples, triples.n_bytes) is None:
-        return []
-    return [next(p for p in range(1, triples.n_bytes + 1) if try_one(triples, p) is not None)]
 
 
 def _affine_fit(triples: Triples, period: int) -> Fit | None:
@@ -229,37 +236,38 @@ def _affine_fit(triples: Triples, period: int) -> Fit | None:
     base_wire, base_radio = np.full(period, OPEN), np.full(period, OPEN)
     groups, first = np.unique(group, return_index=True)
     base_wire[groups], base_radio[groups] = triples.wire[first], triples.radio[first]
-    inputs = (triples.wire ^ base_wire[group]).tolist()
-    outputs = (triples.radio ^ base_radio[group]).tolist()
-    basis = _echelon(zip(inputs, outputs, strict=True))
-    if basis is None:
+    differences = np.unique((triples.wire ^ base_wire[group]) << 8 | triples.radio ^ base_radio[group])
+    basis = _echelon((row >> 8, row & 255) for row in differences.tolist())
+    columns = None if basis is None else _completed(basis)
+    if basis is None or columns is None:
         return None
-    columns = _completed(basis)
-    if columns is None:
-        return None
-    image = np.zeros(256, np.int64)
-    for b in range(8):
-        image[_BYTES >> b & 1 == 1] ^= columns[b]
+    image = _linear_image(columns)
     inside = np.zeros(256, np.bool_)
-    inside[[0]] = True
+    inside[0] = True
     for vector in basis:
         inside |= inside[_BYTES ^ vector]
     constant = np.where(base_wire == OPEN, OPEN, base_radio ^ image[base_wire])
     table = np.full((period, 256), OPEN, np.int16)
     for g in groups:
         table[g] = np.where(inside[_BYTES ^ base_wire[g]], image ^ constant[g], OPEN)
-    n_groups, rank = len(groups), len(basis)
-    matrix = tuple(int(column) for column in columns)
-    n = triples.n_bytes
+    n_groups, rank, n = len(groups), len(basis), triples.n_bytes
     if period == 1:
-        return Fit(steps=(Step(kind="affine", matrix=matrix, constant=int(constant[0])),),
+        return Fit(steps=(Step(kind="affine", matrix=tuple(columns), constant=int(constant[0])),),
                    table=np.resize(table, (n, 256)), fit_bits=-8.0 * rank - 8, prior_bits=-7.0, period=1,
                    determined_bits=8 * rank + 8, total_bits=72)
-    # The constant and the key say the same: the constant is left at 0.
+    # The map's constant and the key say the same: the constant is left at 0.
     key = tuple(None if value == OPEN else int(value) for value in constant)
-    return Fit(steps=(Step(kind="affine", matrix=matrix), Step(kind="xor", key=key)), table=np.resize(table, (n, 256)),
-               fit_bits=-8.0 * rank - 8 * n_groups, prior_bits=-10.0 - np.log2(n), period=period,
-               determined_bits=8 * rank + 8 * n_groups, total_bits=64 + 8 * period)
+    return Fit(steps=(Step(kind="affine", matrix=tuple(columns)), Step(kind="xor", key=key)),
+               table=np.resize(table, (n, 256)), fit_bits=-8.0 * rank - 8 * n_groups,
+               prior_bits=-10.0 - float(np.log2(n)), period=period, determined_bits=8 * rank + 8 * n_groups,
+               total_bits=64 + 8 * period)
+
+
+def _linear_image(columns: list[int]) -> NDArray[np.int64]:
+    image = np.zeros(256, np.int64)
+    for b in range(8):
+        image[_BYTES >> b & 1 == 1] ^= columns[b]
+    return image
 
 
 def _echelon(pairs: Iterator[tuple[int, int]]) -> dict[int, int] | None:
@@ -317,132 +325,138 @@ def _independent(vectors: Sequence[int]) -> bool:
     return True
 
 
-@dataclass
-class _Potentials:
-    """Numbers on nodes, known up to one constant a component, from differences along edges (union-find)."""
-
-    xored: bool
-    parent: dict[int, int] = field(default_factory=dict)
-    above: dict[int, int] = field(default_factory=dict)  # value minus the parent's value
-
-    def root(self, node: int) -> tuple[int, int]:
-        """Return the node's root and its value relative to it."""
-        if node not in self.parent:
-            self.parent[node], self.above[node] = node, 0
-        total, at = 0, node
-        while self.parent[at] != at:
-            total = self._plus(total, self.above[at])
-            at = self.parent[at]
-        self.parent[node], self.above[node] = at, total
-        return at, total
-
-    def join(self, one: int, two: int, difference: int) -> bool:
-        """Take value(one) - value(two) = difference; return False where that contradicts."""
-        (root_1, value_1), (root_2, value_2) = self.root(one), self.root(two)
-        if root_1 == root_2:
-            return self._minus(value_1, value_2) == difference
-        self.parent[root_1] = root_2
-        self.above[root_1] = self._minus(self._plus(difference, value_2), value_1)
-        return True
-
-    def _plus(self, a: int, b: int) -> int:
-        return a ^ b if self.xored else a + b & 255
-
-    def _minus(self, a: int, b: int) -> int:
-        return a ^ b if self.xored else a - b & 255
-
-
-def _substitution(triples: Triples) -> Iterator[Fit]:
-    """Yield one table for every place, alone or with a key xored or added, before or after."""
-    for xored in (True, False):
-        for key_first in (False, True):
-            try_one = _Graph(xored, key_first)
-            for period in _periods(triples, try_one):
-                if period == 1 and (key_first or not xored):
-                    continue  # one table says it all
-                graph = try_one(triples, period)
-                if graph is not None:
-                    yield _graph_fit(triples, period, xored, key_first, graph)
-                    if period > 1 and not xored:
-                        yield from _affine_with_add(triples, period, key_first, graph)
-
-
 @dataclass(frozen=True)
 class _Graph:
-    """Solves table[a] - node[place] = b, where a is the wire and b the radio byte, or the other way round.
+    """Solves table[a] - node[place] = b, known up to one constant for each connected part of tables and places.
 
-    Key last: radio = table[wire] + key, so node is the key's negative. Key first: radio = back[wire + key], where back
-    undoes the table, so table[radio] - key = wire and node is the key. Minus is xor where the key is xored.
+    Key last: radio = table[wire] + key, so a is the wire byte and node the key's negative. Key first: radio =
+    back[wire + key] where back undoes the table, so table[radio] - key = wire: a is the radio byte and node the key.
+    Plus and minus are xor where `xored`.
+
+    Parameters
+    ----------
+    entry, entry_part : int64, shape (256,): table values and the part they belong to, OPEN where not seen
+    node, node_part : int64, shape (period,): the same for places modulo the period
+    n_parts : number of parts, the first one has most places
     """
 
     xored: bool
     key_first: bool
+    entry: NDArray[np.int64]
+    entry_part: NDArray[np.int64]
+    node: NDArray[np.int64]
+    node_part: NDArray[np.int64]
+    n_parts: int
 
-    def __call__(self, triples: Triples, period: int) -> _Potentials | None:
-        graph = _Potentials(self.xored)
-        group = (triples.place % period).tolist()
-        ins, outs = (triples.radio, triples.wire) if self.key_first else (triples.wire, triples.radio)
-        for g, a, b in zip(group, ins.tolist(), outs.tolist(), strict=True):
-            # Nodes: 0 to 255 are table entries, 256 + g a group's key (key last: its negative).
-            if not graph.join(a, 256 + g, b):
+    def plus(self, a: NDArray[np.int64] | int, b: NDArray[np.int64] | int) -> NDArray[np.int64]:
+        """Return a + b in the graph's arithmetic."""
+        return np.asarray(a ^ b if self.xored else a + b & 255)
+
+    def minus(self, a: NDArray[np.int64] | int, b: NDArray[np.int64] | int) -> NDArray[np.int64]:
+        """Return a - b in the graph's arithmetic."""
+        return np.asarray(a ^ b if self.xored else a - b & 255)
+
+
+def _solve_graph(triples: Triples, period: int, xored: bool, key_first: bool) -> _Graph | None:
+    """Return the solution, None where there is none."""
+    group = triples.place % period
+    ins, outs = (triples.radio, triples.wire) if key_first else (triples.wire, triples.radio)
+    seen = np.full((period, 256), OPEN, np.int64)
+    seen[group, ins] = outs
+    if (seen[group, ins] != outs).any():
+        return None
+    entry, entry_part = np.zeros(256, np.int64), np.full(256, OPEN, np.int64)
+    node: NDArray[np.int64] = np.zeros(period, np.int64)
+    node_part: NDArray[np.int64] = np.full(period, OPEN, np.int64)
+    has = seen != OPEN
+    graph = _Graph(xored, key_first, entry, entry_part, node, node_part, 0)
+    part = -1
+    while True:
+        waiting = (node_part == OPEN) & has.any(axis=1)
+        if not waiting.any():
+            break
+        linked = waiting & (has & (entry_part == part) & (part >= 0)).any(axis=1)
+        if linked.any():
+            g = int(np.flatnonzero(linked)[0])
+            both = has[g] & (entry_part == part)
+            offsets = graph.minus(entry[both], seen[g][both])
+            if (offsets != offsets[0]).any():
                 return None
-        # One to one: two entries of a component never have one value.
-        seen: set[tuple[int, int]] = set()
-        for node in list(graph.parent):
-            if node < 256:
-                at = graph.root(node)
-                if at in seen:
-                    return None
-                seen.add(at)
-        return graph
+            node[g] = offsets[0]
+        else:
+            part += 1
+            g = int(np.argmax(np.where(waiting, has.sum(axis=1), -1)))
+            node[g] = 0
+        new = has[g] & (entry_part == OPEN)
+        node_part[g] = part
+        entry[new] = graph.plus(seen[g][new], int(node[g]))
+        entry_part[new] = part
+        members = entry[entry_part == part]
+        if len(np.unique(members)) < len(members):
+            return None  # not one to one
+    return _Graph(xored, key_first, entry, entry_part, node, node_part, part + 1)
 
 
-def _graph_fit(triples: Triples, period: int, xored: bool, key_first: bool, graph: _Potentials) -> Fit:
-    n = triples.n_bytes
-    components: dict[int, list[int]] = {}
-    for node in list(graph.parent):
-        components.setdefault(graph.root(node)[0], []).append(node)
-    ordered = sorted(components.values(), key=lambda nodes: (-len(nodes), nodes))
+def _substitution(triples: Triples, floor: float) -> Iterator[Fit]:
+    """Yield one table for every place, alone or with a key xored or added, before or after."""
+    for xored in (True, False):
+        for key_first in (False, True):
+            n_values = len(np.unique(triples.radio if key_first else triples.wire))
+            widest = _solve_graph(triples, triples.n_bytes, xored, key_first)
+            if widest is None or (-8.0 * (n_values - widest.n_parts) < floor and n_values > 20):
+                continue
+            for period in range(1, triples.n_bytes + 1):
+                graph = _solve_graph(triples, period, xored, key_first)
+                if graph is None or (period == 1 and (key_first or not xored)):
+                    continue  # of period 1, one table says it all
+                fit = _graph_fit(triples, graph)
+                for closer in _affine_with_add(triples, graph) if period > 1 and not xored else ():
+                    floor = max(floor, closer.score - RIVAL_BITS)
+                    yield closer
+                if fit.score < floor:
+                    break
+                floor = max(floor, fit.score - RIVAL_BITS)
+                yield fit
+
+
+def _graph_fit(triples: Triples, graph: _Graph) -> Fit:
+    n, period = triples.n_bytes, len(graph.node)
     entry: list[int | None] = [None] * 256
     key: list[int | None] = [None] * period
     table = np.full((period, 256), OPEN, np.int16)
-    used: set[int] = set()
-    for nodes in ordered:
-        entries = [node for node in nodes if node < 256]
-        values = {node: graph.root(node)[1] for node in nodes}
-        groups = [node - 256 for node in nodes if node >= 256]
+    used = np.zeros(256, np.bool_)
+    for part in range(graph.n_parts):
+        entries, groups = np.flatnonzero(graph.entry_part == part), np.flatnonzero(graph.node_part == part)
+        values = graph.entry[entries]
         for g in groups:
-            # What the component settles, whatever constant it is given.
-            made = {a: _minus(xored, values[a], values[256 + g]) for a in entries}
-            for a, b in made.items():
-                wire, radio = (b, a) if key_first else (a, b)
-                table[g, wire] = radio
+            # What the part settles, whatever constant it is given.
+            made = graph.minus(values, int(graph.node[g]))
+            if graph.key_first:
+                table[g, made] = entries
+            else:
+                table[g, entries] = made
         # The first key byte is called 0: a constant moved from the key into the table changes nothing.
-        first = min(groups, default=None)
-        start = 0 if first is None else _minus(xored, 0, values[256 + first])
-        shift = next((c for c in [start, *range(256)]
-                      if not used & {_plus(xored, values[a], c) for a in entries}), None)
+        start = int(graph.minus(0, int(graph.node[groups[0]])))
+        shift = next((c for c in [start, *range(256)] if not used[graph.plus(values, c)].any()), None)
         if shift is None:
             continue
-        for a in entries:
-            entry[a] = _plus(xored, values[a], shift)
-            used.add(_plus(xored, values[a], shift))
-        for g in groups:
-            node = _plus(xored, values[256 + g], shift)
-            key[g] = node if xored or key_first else -node & 255
-    n_values = sum(node < 256 for node in graph.parent)
-    n_groups = len(graph.parent) - n_values
-    substitution = _substitution_step(entry, key_first)
-    bits = 8 * (n_values + n_groups - len(components))
+        used[graph.plus(values, shift)] = True
+        for a, value in zip(entries.tolist(), graph.plus(values, shift).tolist(), strict=True):
+            entry[a] = value
+        for place, value in zip(groups.tolist(), graph.plus(graph.node[groups], shift).tolist(), strict=True):
+            key[place] = value if graph.xored or graph.key_first else -value & 255
+    n_values, n_groups = int((graph.entry_part != OPEN).sum()), int((graph.node_part != OPEN).sum())
+    substitution = _substitution_step(entry, graph.key_first)
+    table_bits = -float(np.log2(256 - np.arange(n_values)).sum())
     if period == 1:
-        return Fit(steps=(substitution,), table=np.resize(table, (n, 256)),
-                   fit_bits=-float(np.log2(256 - np.arange(n_values)).sum()), prior_bits=-7.0, period=1,
-                   determined_bits=8 * n_values, total_bits=2048)
-    key_step = Step(kind="xor" if xored else "add", key=tuple(key))
-    steps = (key_step, substitution) if key_first else (substitution, key_step)
-    return Fit(steps=steps, table=np.resize(table, (n, 256)), fit_bits=-float(bits),
-               prior_bits=-11.0 - np.log2(n) - (not xored), period=period,
-               determined_bits=min(bits + 8, 2048 + 8 * period), total_bits=2048 + 8 * period)
+        return Fit(steps=(substitution,), table=np.resize(table, (n, 256)), fit_bits=table_bits, prior_bits=-7.0,
+                   period=1, determined_bits=8 * n_values, total_bits=2048)
+    key_step = Step(kind="xor" if graph.xored else "add", key=tuple(key))
+    return Fit(steps=(key_step, substitution) if graph.key_first else (substitution, key_step),
+               table=np.resize(table, (n, 256)), fit_bits=table_bits - 8.0 * (n_groups - graph.n_parts),
+               prior_bits=-11.0 - float(np.log2(n)) - (not graph.xored), period=period,
+               determined_bits=8 * (n_values + n_groups - graph.n_parts + 1),
+               total_bits=2048 + 8 * period)
 
 
 def _substitution_step(entry: list[int | None], backwards: bool) -> Step:
@@ -455,54 +469,49 @@ def _substitution_step(entry: list[int | None], backwards: bool) -> Step:
     return Step(kind="substitution", table=tuple(table))
 
 
-def _affine_with_add(triples: Triples, period: int, key_first: bool, graph: _Potentials) -> Iterator[Fit]:
+def _affine_with_add(triples: Triples, graph: _Graph) -> Iterator[Fit]:
     """Yield an affine map with an added key where the table found is affine for some constant moved into the key."""
-    components: dict[int, list[int]] = {}
-    for node in list(graph.parent):
-        components.setdefault(graph.root(node)[0], []).append(node)
-    nodes = max(components.values(), key=lambda members: (len(members), members))
-    entries = [node for node in nodes if node < 256]
-    if len(nodes) < len(graph.parent) or len(entries) < 12:
-        return  # places of another component would each have to be tried with 256 constants
-    values = {node: graph.root(node)[1] for node in nodes}
-    kept: list[Fit] = []
-    for shift in range(256):
-        made = [(a, values[a] + shift & 255) for a in entries]
-        a0, b0 = made[0]
-        pairs = ((b ^ b0, a ^ a0) if key_first else (a ^ a0, b ^ b0) for a, b in made)
-        basis = _echelon(pairs)
-        columns = None if basis is None else _completed(basis)
-        if basis is None or columns is None or len(basis) < 8:
+    entries, values = np.flatnonzero(graph.entry_part == 0), graph.entry[graph.entry_part == 0]
+    if graph.n_parts > 1 or len(entries) < 12:
+        return  # places of another part would each have to be tried with 256 constants
+    for shift in _affine_shifts(entries, values):
+        moved = graph.plus(values, shift)
+        wire, radio = (moved, entries) if graph.key_first else (entries, moved)
+        basis = _echelon(zip((wire ^ wire[0]).tolist(), (radio ^ radio[0]).tolist(), strict=True))
+        columns = None if basis is None or len(basis) < 8 else _completed(basis)
+        if columns is None:
             continue
-        image = np.zeros(256, np.int64)
-        for b in range(8):
-            image[_BYTES >> b & 1 == 1] ^= columns[b]
-        wire0, radio0 = (b0, a0) if key_first else (a0, b0)
-        constant = int(radio0 ^ image[wire0])
-        key = [None if 256 + g not in values else values[256 + g] + shift & 255 for g in range(period)]
-        steps = (Step(kind="affine", matrix=tuple(int(c) for c in columns), constant=constant),)
-        spread = np.array([OPEN if value is None else value for value in key])[:, None]
-        if key_first:
-            made_table = (image ^ constant)[_BYTES + spread & 255]
-            key_step = Step(kind="add", key=tuple(key))
+        image = _linear_image(columns)
+        constant = int(radio[0] ^ image[wire[0]])
+        node = graph.plus(graph.node, shift)
+        if graph.key_first:
+            table, key = (image ^ constant)[_BYTES + node[:, None] & 255], node
         else:
-            made_table = (image ^ constant)[None, :] - spread & 255
-            key_step = Step(kind="add", key=tuple(None if value is None else -value & 255 for value in key))
-        table = np.where(spread == OPEN, OPEN, made_table).astype(np.int16)
-        known = sum(value is not None for value in key)
-        kept.append(Fit(steps=(key_step, *steps) if key_first else (*steps, key_step),
-                        table=np.resize(table, (triples.n_bytes, 256)), fit_bits=-64.0 - 8 * known,
-                        prior_bits=-12.0 - np.log2(triples.n_bytes), period=period, determined_bits=72 + 8 * known - 8,
-                        total_bits=72 + 8 * period - 8))
-    yield from kept[:2]
+            table, key = (image ^ constant)[None, :] - node[:, None] & 255, -node & 255
+        affine = Step(kind="affine", matrix=tuple(columns), constant=constant)
+        add = Step(kind="add", key=tuple(key.tolist()))
+        n, period = triples.n_bytes, len(node)
+        # 256 constants were tried, and each may be had by the key or by the map: 8 bits of both are one choice.
+        yield Fit(steps=(add, affine) if graph.key_first else (affine, add),
+                  table=np.resize(table.astype(np.int16), (n, 256)), fit_bits=-64.0 - 8 * period,
+                  prior_bits=-12.0 - float(np.log2(n)), period=period, determined_bits=72 + 8 * period,
+                  total_bits=72 + 8 * period)
 
 
-def _plus(xored: bool, a: int, b: int) -> int:
-    return a ^ b if xored else a + b & 255
+def _affine_shifts(entries: NDArray[np.int64], values: NDArray[np.int64]) -> list[int]:
+    """Return the constants that, added to the values, may make the table affine.
+
+    Under an affine map four entries whose xor is 0 have values whose xor is 0; some forty fours are tried.
+    """
+    at = np.full(256, OPEN)
+    at[entries] = np.arange(len(entries))
+    fours = np.random.default_rng(13).integers(0, len(entries), (3, 4000))
+    fourth = at[np.bitwise_xor.reduce(entries[fours], axis=0)]
+    found = np.flatnonzero((fourth != OPEN) & (fourth != fours[0]) & (fourth != fours[1]) & (fourth != fours[2]))[:40]
+    moved = values[None, :] + _BYTES[:, None] & 255
+    total = np.bitwise_xor.reduce(moved[:, np.concatenate([fours[:, found], fourth[None, found]])], axis=1)
+    return np.flatnonzero((total == 0).all(axis=1)).tolist()
 
 
-def _minus(xored: bool, a: int, b: int) -> int:
-    return a ^ b if xored else a - b & 255
-
-
-_FAMILIES: tuple[Callable[[Triples], Iterator[Fit]], ...] = (_keyed, _two_keys, _affine, _substitution)
+# Each yields the fits of one family; those that score under the floor may be left out.
+_FAMILIES: tuple[Callable[[Triples, float], Iterator[Fit]], ...] = (_keyed, _two_keys, _affine, _substitution)

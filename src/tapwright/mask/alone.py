@@ -1,0 +1,144 @@
+"""A radio recording alone -> what of a mask a known start or a check settles.
+
+Without the wire side most of a mask stays open, and mostly it need not be known: a fixed mask turns each bit over or
+not, always alike, so the reading map can be learned from masked frames as they are. What is claimed here is only what
+the extra knowledge proves.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapwright.core.errors import UsageError
+from tapwright.core.frame import Frames
+from tapwright.core.mask import Mask, Step
+from tapwright.mask import align
+from tapwright.mask.apply import forward_tables, unmask
+from tapwright.mask.find import MAX_WIDTH, MaskReport, described, random_places
+from tapwright.mask.solve import bit_orders
+
+PROOF_BITS = 24.0  # that start and check must give beyond what a kind's own parameters could make fit
+LEAST_FRAMES, LEAST_DISTINCT = 20, 4
+
+CheckFinder = Callable[[Frames], tuple[str, float]]
+"""Given frames taken to be without a mask: a check that holds in all of them, in words, and -log2 of the chance that it
+would hold under a mask as well; an empty name and 0 for none."""
+
+
+@dataclass(frozen=True)
+class _Candidate:
+    """A mask that fits, the bits of the start that speak for it, and its check with its bits."""
+
+    mask: Mask
+    start_bits: float
+    check: tuple[str, float]
+
+    @property
+    def proof_bits(self) -> float:
+        """Both together."""
+        return self.start_bits + self.check[1]
+
+
+def start_bytes(text: str) -> bytes:
+    """Return a known start from hex; raise UsageError where it is none."""
+    digits = "".join(text.split())
+    if not re.fullmatch(r"(?:[0-9A-Fa-f]{2})+", digits):
+        raise UsageError(f"--start '{text}'", expected='whole bytes in hex, as --start "5A A5"')
+    return bytes.fromhex(digits)
+
+
+def find_mask_alone(radio: Frames, *, start: bytes = b"", has_labels: bool = False,
+                    find_check: CheckFinder = lambda frames: ("", 0.0)) -> MaskReport:
+    """Say what of the mask the radio frames alone settle.
+
+    Parameters
+    ----------
+    radio : radio frames
+    start : bytes with which every wire frame is known to begin, empty where that is not known
+    has_labels : whether labels of these frames are there (then the reading map needs no mask)
+    find_check : looks for a check in frames taken to be without a mask
+    """
+    rows = align.rows_of(radio, MAX_WIDTH)
+    random, places = random_places(rows)
+    if places and random == places:
+        return MaskReport(mask=None, advice=(
+            "Every byte of the radio frames looks random: they look encrypted. That is where this stops; read the "
+            "instrument's wire side instead.",))
+    distinct = len(np.unique(rows.data, axis=0)) if len(rows) else 0
+    if len(rows) < LEAST_FRAMES or distinct < LEAST_DISTINCT:
+        return MaskReport(mask=None, advice=(
+            f"{len(rows)} whole radio frames, {distinct} of them different: record at least {LEAST_FRAMES} while the "
+            "reading changes.",))
+    if start and not _same_start(rows, len(start)):
+        return MaskReport(mask=None, advice=(
+            f"The first {len(start)} bytes of the radio frames are not always the same, so they cannot all begin with "
+            "this start under a fixed mask. Frames of another kind may lie between, or the start is shorter.",))
+    found = sorted(_candidates(rows, radio, start, find_check), key=lambda candidate: -candidate.proof_bits)
+    if found and found[0].proof_bits >= PROOF_BITS:
+        rivals = [candidate for candidate in found if candidate.proof_bits > found[0].proof_bits - PROOF_BITS / 2]
+        if len(rivals) == 1:
+            return _claimed(found[0], len(rows))
+        return MaskReport(mask=None, advice=tuple(_undecided(rivals, bool(start), has_labels)))
+    return MaskReport(mask=None, advice=tuple(_undecided([], bool(start), has_labels)))
+
+
+def _same_start(rows: align.Rows, n: int) -> bool:
+    return bool((rows.lengths >= n).all() and (rows.data[:, :n] == rows.data[0, :n]).all())
+
+
+def _candidates(rows: align.Rows, radio: Frames, start: bytes, find_check: CheckFinder) -> Iterator[_Candidate]:
+    """Yield the masks that the start allows, each with what its frames show once it is taken off."""
+    head = rows.data[0, :len(start)].tobytes()
+    n = int(rows.lengths.max())
+    for steps, _, _ in bit_orders():
+        mask = Mask(steps=steps or (Step(kind="none"),))
+        turned = _forward(mask, start)
+        if turned == head:
+            # A start of equal-looking bytes (00, FF, AA under some orders) tells nothing of the order.
+            telling = max(8.0 * len(set(start)) - 4.0, 0.0)
+            yield _Candidate(mask, telling, find_check(unmask(radio, mask)))
+    if not start:
+        return
+    for kind in ("xor", "add"):
+        key = [(b ^ a if kind == "xor" else b - a & 255) for a, b in zip(start, head, strict=True)]
+        if not any(key):
+            continue
+        for period in range(1, min(len(key), n) + 1):
+            if all(key[i] == key[i % period] for i in range(len(key))):
+                mask = Mask(steps=(Step(kind=kind, key=tuple(key[:period])),), determined_bits=8 * period,
+                            total_bits=8 * period)
+                yield _Candidate(mask, 8.0 * (len(key) - period), find_check(unmask(radio, mask)))
+
+
+def _forward(mask: Mask, data: bytes) -> bytes:
+    table, _ = forward_tables(mask, len(data))
+    return bytes(int(table[place, byte]) for place, byte in enumerate(data))
+
+
+def _claimed(candidate: _Candidate, n_frames: int) -> MaskReport:
+    evidence = []
+    if candidate.start_bits > 0:
+        evidence.append(f"The start fits, with {candidate.start_bits:.0f} bits more than this kind of mask could be "
+                        "made to fit.")
+    if candidate.check[0]:
+        evidence.append(f"Without the mask the {n_frames} frames hold a check: {candidate.check[0]}; under a mask it "
+                        f"would hold by chance only (1 in 2^{candidate.check[1]:.0f}).")
+    mask = candidate.mask
+    advice = ("Found without the wire side: a wire recording over the same minutes would prove it.",)
+    return MaskReport(mask=Mask(steps=mask.steps, determined_bits=mask.determined_bits, total_bits=mask.total_bits,
+                                advice=advice), probability=0.99, evidence=tuple(evidence), advice=advice)
+
+
+def _undecided(standing: list[_Candidate], has_start: bool, has_labels: bool) -> Iterator[str]:
+    if standing:
+        yield "More than one mask fits: " + "; ".join(described(one.mask) for one in standing[:4]) + "."
+    else:
+        yield ("The radio frames alone do not settle a mask" + (": the start is too short, or its key does not repeat "
+                                                                "within it." if has_start else "."))
+    yield ("A fixed mask turns each bit over or not, always alike, so the reading map can be learned from these frames "
+           "as they are: tapwright learn RADIO --labels LABELS.csv" + (" (the labels given)." if has_labels else "."))
+    yield "To settle the mask itself, record the wire over the same minutes: tapwright unmask WIRE RADIO."
