@@ -56,6 +56,21 @@ def test_share_is_that_of_plans_one_by_one() -> None:
             assert bool(np.broadcast_to(check.ok, (60, 1))[i, 0]) == bool(one.ok), check.name
 
 
+@pytest.mark.parametrize("old", ["contact_ohm = 0.1", "ohm = 0.3", "efficiency = 0.88", "amps = 0.08",
+                                 "every_s = 0.1", "amps = 0.003", "output_v = 5.0", "[2500, 0.9, 0.6]"])
+def test_each_number_alone_may_be_a_range(old: str) -> None:
+    """Also where the board is never off, so that the mean current is drawn too; the ends are those of single plans."""
+    number_ = old.rstrip("]").split()[-1]
+    text = METER[: METER.index("[switch]")] + METER[METER.index("[instrument]") :]
+    low, high = 0.98 * float(number_), 1.02 * float(number_)
+    ranged = spread(plan(changed(text, old, old.replace(number_, f"[{low}, {high}]"))), draws=50)
+    single = [Answer(plan(changed(text, old, old.replace(number_, repr(end))))) for end in (low, high)]
+    for name, sign in (("lowest_cells_v", 1), ("peak_input_a", -1)):
+        assert ranged.worst[name] == pytest.approx(sign * min(sign * getattr(a, name) for a in single), rel=1e-9)
+    assert ranged.worst["off_days"] == pytest.approx(min(float(a.circuit.off_days) for a in single), rel=1e-9)
+    assert ranged.worst["average_input_w"] == pytest.approx(max(float(a.circuit.average_input_w) for a in single), rel=1e-9)
+
+
 def test_share_of_a_single_range_is_known() -> None:
     """Power drawn from 0.5 to 1.5 W against 3.0^2 / (4 x 2.25) = 1.0 W: one half works."""
     text = changed(changed(SMALL, "amps = 1.0", "amps = [0.5, 1.5]"), "[[0, 3.0, 0.6], [1000, 2.9999, 0.6]]",
@@ -66,6 +81,7 @@ def test_share_of_a_single_range_is_known() -> None:
     assert found.worst["lowest_cells_v"] is None
 
 
+@pytest.mark.slow
 def test_worst_is_the_worst_corner() -> None:
     """Against every corner of the box, one by one."""
     ranged = plan(RANGED)

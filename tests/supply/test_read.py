@@ -115,6 +115,7 @@ def test_ranges_in_both_forms() -> None:
     assert found.ranges["load.1.amps"] == pytest.approx((0.06, 0.1))
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(seed=st.integers(0, 10**6))
 def test_a_written_plan_comes_back(seed: int) -> None:
@@ -128,6 +129,7 @@ def test_a_written_plan_comes_back(seed: int) -> None:
             assert [list(row) for row in read] == value if isinstance(value, list) else read == value
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(data=st.data())
 def test_damaged_plans_only_raise_plan_errors(data: st.DataObject) -> None:

@@ -74,8 +74,9 @@ class Circuit:
     def combinations(self, drawn_mah: Quantity | None = None) -> Point:
         """Return the operating point of every combination of pulses, combinations first."""
         amps = self.currents.combination_a
-        at = self.string.drawn_mah if drawn_mah is None else drawn_mah
-        return self.point(amps.reshape(*amps.shape, *([1] * (np.ndim(at) + 1 - amps.ndim))), at)
+        # Whatever else was drawn has axes of its own behind that of the combinations.
+        axes = np.ndim(self.point(self.currents.burst_a, drawn_mah).input_v)
+        return self.point(amps.reshape(*amps.shape, *([1] * (axes + 1 - amps.ndim))), drawn_mah)
 
     def averaged(self, values: Array) -> Array:
         """Return values of combinations averaged over time."""

@@ -26,7 +26,8 @@ def run_picture(answer: Answer) -> str:
     last = float(h[-1]) if len(h) and h[-1] > 0 else 1.0
     ends = f"Ends after {hours(ran.hours)}: {ran.because}." if len(h) else "The cells cannot deliver the burst."
     plot = Plot.make("Cells over the run", f"The string's volts against hours switched on. {ends}",
-                     x_range=(0.0, last), y_range=(low - pad, high + 2 * pad), x_label="hours switched on", y_label="volts")
+                     x_range=(0.0, last), y_range=(low - pad, high + 2 * pad), x_label="hours switched on",
+                     y_label="volts")
     for value, words in limits:
         plot.level(value, words)
     if len(h):
@@ -42,7 +43,8 @@ def _limits(answer: Answer) -> list[tuple[float, str]]:
     """Return every limit on the string's volts, with its name."""
     plan = answer.plan
     converter, switch = plan.converter, plan.switch
-    found = [(plan.instrument.low_v, "instrument's low limit"), (converter.start_v, "converter starts (volts with nothing drawn)"),
+    found = [(plan.instrument.low_v, "instrument's low limit"),
+             (converter.start_v, "converter starts (volts with nothing drawn)"),
              (converter.input_min_v, "converter's least input")]
     if switch is not None and switch.control_v is None:
         if switch.kind == "mosfet":

@@ -38,10 +38,10 @@ _COLDEST_C, _HOTTEST_C = -60.0, 150.0
 
 @dataclass(frozen=True)
 class Bounds:
-    """The values a number may take; `open_low` excludes `low` itself."""
+    """The values a number may take; `open_low` excludes `low` itself. Beyond 1e9 no unit here has a meaning."""
 
     low: float = 0.0
-    high: float = math.inf
+    high: float = 1e9
     open_low: bool = False
 
     def holds(self, value: float) -> bool:
@@ -52,12 +52,13 @@ class Bounds:
     def words(self) -> str:
         """The bounds in words."""
         low = f"over {self.low:g}" if self.open_low else f"{self.low:g} or more"
-        return low if math.isinf(self.high) else f"{low}, at most {self.high:g}"
+        return f"{low}, at most {self.high:g}"
 
 
 ANY = Bounds()
 OVER_ZERO = Bounds(open_low=True)
 SHARE = Bounds(0.0, 1.0, open_low=True)
+FARAD = Bounds(1e-15)
 
 
 Overlay: TypeAlias = tuple[str, str, object]
@@ -264,7 +265,7 @@ class _Reader:
         if "farad" not in table:
             self.missing("capacitor", "farad", "the capacitance")
         at = self.word(table, "capacitor", "at", ("output", "input")) or "output"
-        return Capacitor(at=at, **{key: self.number(table, "capacitor", key, OVER_ZERO if key == "farad" else ANY)
+        return Capacitor(at=at, **{key: self.number(table, "capacitor", key, FARAD if key == "farad" else ANY)
                                    for key in table if key != "at"})
 
     def use(self) -> Use:
