@@ -44,7 +44,8 @@ def run(args: argparse.Namespace) -> Outcome:
         raise UsageError(f"no kind of file ends in '{out.suffix}'", path=out, expected="one of " + " ".join(ENDINGS))
     _check_numbers(args)
     recording = args.recording or str(from_job(args, None, "recordings.sqlite", "recording"))
-    from tapwright.live.store import StoreError, StoreTrouble, open_for_reading
+    from tapwright.live.recording_file import StoreError
+    from tapwright.live.store import StoreTrouble, open_for_reading
 
     store = open_for_reading(recording)
     try:

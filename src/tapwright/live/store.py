@@ -3,6 +3,7 @@
     sessions  number, id, instrument, bench, started, ended, readings
     readings  session, seq, t, t_s, display, value, unit, flags, status, gap_s, note     key: session, seq
     markers   number, session, t, t_s, text
+    stretches session, part, unit, t, t_end, low, high, gap                            key: session, part, unit
     about     name, value                                                               schema = 1
 
 Times are Unix seconds; `t_s` counts from the session's start on a clock that never jumps. docs/reference/serve.md says
@@ -22,11 +23,14 @@ from sqlalchemy.dialects.postgresql import insert as pg_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
+from tapwright.core.reading import Status
 from tapwright.live.moment import Moment, Session
 from tapwright.live.recording_file import StoreError, refuse_other_file
-from tapwright.live.trend import Stretch
+from tapwright.live.trend import Stretch, thinned
 
 SCHEMA = "1"
+#: Seconds of one row of `stretches`: a day's trend is read from 8640 rows, not from its readings.
+PART_S = 10.0
 
 _META = sql.MetaData()
 SESSIONS = sql.Table(
@@ -61,6 +65,18 @@ MARKERS = sql.Table(
     sql.Column("t", sql.Double, nullable=False),
     sql.Column("t_s", sql.Double),
     sql.Column("text", sql.Text, nullable=False),
+)
+STRETCHES = sql.Table(
+    "stretches", _META,
+    sql.Column("session", sql.Integer, sql.ForeignKey("sessions.number"), primary_key=True, autoincrement=False),
+    sql.Column("part", sql.Integer, primary_key=True, autoincrement=False),
+    sql.Column("unit", sql.Text, primary_key=True),
+    sql.Column("t", sql.Double, nullable=False),
+    sql.Column("t_end", sql.Double, nullable=False),
+    sql.Column("low", sql.Double, nullable=False),
+    sql.Column("high", sql.Double, nullable=False),
+    sql.Column("gap", sql.Integer, nullable=False),
+    sqlite_with_rowid=False,
 )
 ABOUT = sql.Table("about", _META, sql.Column("name", sql.Text, primary_key=True), sql.Column("value", sql.Text))
 
@@ -157,6 +173,7 @@ class Store:
             numbers = self._numbers | fresh
             if moments:
                 connection.execute(self._insert(READINGS), [_row(moment, numbers) for moment in moments])
+                self._widen(connection, moments, numbers)
             for ident, end in ends.items():
                 connection.execute(sql.update(SESSIONS).where(SESSIONS.c.number == numbers[ident])
                                    .values(ended=end, readings=counts[ident]))
@@ -173,9 +190,11 @@ class Store:
         with self._write() as connection:
             done = connection.execute(sql.delete(READINGS).where(READINGS.c.session.in_(old), READINGS.c.t < before))
             connection.execute(sql.delete(MARKERS).where(MARKERS.c.t < before))
+            connection.execute(sql.delete(STRETCHES).where(STRETCHES.c.session.in_(old), STRETCHES.c.t_end < before))
             connection.execute(sql.delete(SESSIONS).where(
                 SESSIONS.c.number.in_(gone),
                 ~sql.exists().where(READINGS.c.session == SESSIONS.c.number),
+                ~sql.exists().where(STRETCHES.c.session == SESSIONS.c.number),
                 ~sql.exists().where(MARKERS.c.session == SESSIONS.c.number)))
         self._numbers.clear()
         if self.is_file:
@@ -224,7 +243,23 @@ class Store:
 
     def stretches(self, session: Recorded, points: int) -> Iterator[Stretch]:
         """Yield a session's `ok` values in about `points` stretches with their extremes; the database sums up."""
-        width = max(session.ended - session.started, 1e-3) / points
+        seconds = session.ended - session.started
+        if seconds >= points * PART_S:
+            return thinned(self._parts(session), session.started, session.ended + 1.0, points)
+        return self._summed(session, max(seconds, 1e-3) / points)
+
+    # Inside
+
+    def _parts(self, session: Recorded) -> Iterator[Stretch]:
+        query = sql.select(STRETCHES.c.t, STRETCHES.c.t_end, STRETCHES.c.low, STRETCHES.c.high, STRETCHES.c.unit,
+                           STRETCHES.c.gap).where(STRETCHES.c.session == session.number).order_by(STRETCHES.c.t)
+        before = None
+        with self._read() as connection:
+            for t, t_end, low, high, unit, gap in connection.execute(query):
+                yield Stretch(t, t_end, low, high, unit, bool(gap) or before != unit)
+                before = unit
+
+    def _summed(self, session: Recorded, width: float) -> Iterator[Stretch]:
         bucket = sql.cast(sql.func.floor((READINGS.c.t - session.started) / width), sql.Integer)
         ok = sql.case((READINGS.c.status == "ok", READINGS.c.value))
         query = sql.select(
@@ -242,7 +277,21 @@ class Store:
                 yield Stretch(t, t_end, low, high, unit, gap or before != unit)
                 before, gap = unit, False
 
-    # Inside
+    def _widen(self, connection: sql.Connection, moments: Sequence[Moment], numbers: dict[str, int]) -> None:
+        # Smallest and greatest of what is there and what comes: writing the same readings twice changes nothing.
+        make = self._maker()(STRETCHES)
+        new, old = make.excluded, STRETCHES.c
+        widened = {
+            "t": sql.case((new.t < old.t, new.t), else_=old.t),
+            "t_end": sql.case((new.t_end > old.t_end, new.t_end), else_=old.t_end),
+            "low": sql.case((new.low < old.low, new.low), else_=old.low),
+            "high": sql.case((new.high > old.high, new.high), else_=old.high),
+            "gap": sql.case((new.gap > old.gap, new.gap), else_=old.gap),
+        }
+        rows = _parts_of(moments, numbers)
+        if rows:
+            connection.execute(make.on_conflict_do_update(index_elements=["session", "part", "unit"], set_=widened),
+                               rows)
 
     def _number(self, connection: sql.Connection, session: Session, bench: str) -> int:
         connection.execute(self._insert(SESSIONS), [{
@@ -252,8 +301,10 @@ class Store:
         return int(number)
 
     def _insert(self, table: sql.Table) -> Any:
-        make = pg_insert if self._engine.dialect.name == "postgresql" else sqlite_insert
-        return make(table).on_conflict_do_nothing()
+        return self._maker()(table).on_conflict_do_nothing()
+
+    def _maker(self) -> Any:
+        return pg_insert if self._engine.dialect.name == "postgresql" else sqlite_insert
 
     @contextlib.contextmanager
     def _write(self) -> Iterator[sql.Connection]:
@@ -333,6 +384,24 @@ def _prepare_sqlite(connection: Any, _: object) -> None:
 def _recorded(row: Any) -> Recorded:
     return Recorded(number=row.number, ident=row.id, instrument=row.instrument, bench=row.bench, started=row.started,
                     ended=row.ended, readings=row.readings)
+
+
+def _parts_of(moments: Sequence[Moment], numbers: dict[str, int]) -> list[dict[str, object]]:
+    rows: dict[tuple[int, int, str], dict[str, Any]] = {}
+    gap = 0
+    for moment in moments:
+        reading = moment.reading
+        gap = 1 if moment.gap_s is not None else gap
+        if reading.status is not Status.OK or reading.value is None:
+            continue
+        key = (numbers[moment.session.ident], int((moment.t - moment.session.started) // PART_S), reading.unit)
+        value = float(reading.value)
+        row = rows.setdefault(key, {"session": key[0], "part": key[1], "unit": key[2], "t": moment.t, "t_end": moment.t,
+                                    "low": value, "high": value, "gap": gap})
+        row["t_end"] = max(row["t_end"], moment.t)
+        row["low"], row["high"] = min(row["low"], value), max(row["high"], value)
+        gap = 0
+    return list(rows.values())
 
 
 def _row(moment: Moment, numbers: dict[str, int]) -> dict[str, object]:
