@@ -1,4 +1,4 @@
-"""Our own Student's t, normal and power against scipy.stats and a simulation."""
+"""Our own Student's t, F, normal and power against scipy.stats and a simulation."""
 
 from __future__ import annotations
 
@@ -29,6 +29,18 @@ def test_the_normal_is_that_of_scipy() -> None:
 
     z = np.array([-30.0, -8.0, -1.96, 0.0, 1e-9, 1.4, 9.0])
     assert distributions.normal_share(z) == pytest.approx(stats.norm.cdf(z), rel=1e-12)
+
+
+@pytest.mark.slow
+def test_f_is_that_of_scipy() -> None:
+    """Quantiles to nine digits, even and uneven degrees of freedom."""
+    from scipy import stats
+
+    for over in (1, 2, 7.3, 40, 1000):
+        for under in (1, 3, 12.5, 60, 5000):
+            for p in (0.025, 0.5, 0.975):
+                want = stats.f.ppf(p, over, under)
+                assert distributions.f_quantile(over, under, p) == pytest.approx(want, rel=1e-9)
 
 
 def test_printed_t_table() -> None:

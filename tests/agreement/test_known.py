@@ -43,6 +43,7 @@ def test_bad_words_are_refused(words: str, capsys: pytest.CaptureFixture[str]) -
     assert capsys.readouterr().out == ""
 
 
+@pytest.mark.slow
 @settings(max_examples=15)
 @given(st.floats(-200, 1372), st.floats(0, 50))
 def test_type_k_goes_there_and_back(t_c: float, junction_c: float) -> None:

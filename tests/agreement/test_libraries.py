@@ -88,6 +88,7 @@ def test_an_undefined_line_is_not_a_number() -> None:
     assert math.isnan(statistics.deming(np.array([5.0, 5.0, 5.0]), np.array([5.0, 5.0, 5.0])).slope)
 
 
+@pytest.mark.slow
 @settings(max_examples=30)
 @given(st.lists(st.tuples(numbers, numbers), min_size=3, max_size=30))
 def test_swapping_the_sides_inverts_the_slope(rows: list[tuple[float, float]]) -> None:

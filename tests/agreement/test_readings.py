@@ -59,6 +59,7 @@ def test_any_text_is_read_or_refused(text: str | bytes) -> None:
     path.unlink()
 
 
+@pytest.mark.slow
 @given(st.lists(st.tuples(names, numbers), min_size=1, max_size=5), st.sampled_from(["\n", "\n\n", "\r\n", "\n , \n"]))
 @settings(max_examples=25)
 def test_quotes_change_nothing(rows: list[tuple[str, object]], between: str) -> None:

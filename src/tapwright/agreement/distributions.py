@@ -1,10 +1,10 @@
-"""The normal distribution, Student's t and the power of two one-sided tests, with numpy and `math` alone.
+"""The normal distribution, Student's t, F and the power of two one-sided tests, with numpy and `math` alone.
 
 A command that reads two small tables should not wait for a library of a thousand distributions; tests hold these
 against scipy.stats.
 
-Sources: M. Abramowitz, I. Stegun, Handbook of Mathematical Functions, 26.5.2, 26.7.1 and 26.7.8 (t by the incomplete
-beta function, and near the normal), 6.1.47 (ratio of gamma functions); W. Lentz, Appl. Opt. 15 (1976) 668-671
+Sources: M. Abramowitz, I. Stegun, Handbook of Mathematical Functions, 26.5.2, 26.6.2, 26.7.1 and 26.7.8 (F and t by the
+incomplete beta function, t near the normal), 6.1.47 (ratio of gamma functions); W. Lentz, Appl. Opt. 15 (1976) 668-671
 (continued fractions); D. B. Owen, Biometrika 52 (1965) 437-446 (power by integration over the sample's spread).
 """
 
@@ -38,6 +38,21 @@ def t_share(df: Floats | float, t: Floats | float) -> Floats:
 def t_quantile(df: Floats | float, p: float) -> Floats:
     """Return the value that Student's t stays under with probability `p`, 0.5 or more and under 1."""
     return _each(lambda one: _t_quantile(one, p), df)
+
+
+def f_quantile(df_over: float, df_under: float, p: float) -> float:
+    """Return the value that a ratio of two variances stays under with probability `p`; degrees of freedom 1 or more."""
+    low, high, below, above, x, side = 0.0, 1.0, -p, 1 - p, 0.5, 0
+    for _ in range(200):  # false position; an end that stays twice counts half (Illinois): ten steps or so
+        error = _beta_share(df_over / 2, df_under / 2, x, 1 - x) - p
+        if abs(error) < 1e-14 or high - low < 1e-15:
+            break
+        if error < 0:
+            low, below, above, side = x, error, above / 2 if side < 0 else above, -1
+        else:
+            high, above, below, side = x, error, below / 2 if side > 0 else below, 1
+        x = (low * above - high * below) / (above - below)
+    return x * df_under / ((1 - x) * df_over)
 
 
 def equivalence_power(n: int, bias: float, spread: float, margin: float, risk: float = 0.05) -> float:
@@ -111,15 +126,17 @@ def _log_gamma_ratio(a: float) -> float:
 
 
 def _beta_share(a: float, b: float, x: float, rest: float) -> float:
-    """Return the regularised incomplete beta function at `x`; one of `a`, `b` is a half, `rest` is 1 - x."""
+    """Return the regularised incomplete beta function at `x`; `rest` is 1 - x, given apart to keep its digits."""
     if x <= 0:
         return 0.0
     if rest <= 0:
         return 1.0
     if x > (a + 1) / (a + b + 2):
         return 1 - _beta_share(b, a, rest, x)
-    # gamma(a + b) / (gamma(a) gamma(b)), where gamma of the half is sqrt pi.
-    log_front = _log_gamma_ratio(b if a == 0.5 else a) - 0.5 * math.log(math.pi)
+    if 0.5 in (a, b):
+        log_front = _log_gamma_ratio(b if a == 0.5 else a) - 0.5 * math.log(math.pi)
+    else:
+        log_front = math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b)
     front = math.exp(log_front + a * math.log(x) + b * math.log(rest))
     return front * _fraction(a, b, x) / a
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from tapwright.agreement import statistics
 from tapwright.agreement.compare import Equivalence, Interval, compare
-from tapwright.agreement.distributions import normal_share, t_quantile
+from tapwright.agreement.distributions import f_quantile, normal_share, t_quantile
 from tapwright.agreement.readings import Readings
 from tapwright.core import units
 from tapwright.core.errors import AgreementError, UsageError
@@ -235,11 +235,9 @@ def _noise_ratio(on: Floats, off: Floats) -> tuple[float | None, Interval | None
 
 def _f_interval(ratio: float, df_on: float, df_off: float) -> Interval | None:
     """Return the 95 % interval of a ratio of standard deviations."""
-    from scipy.special import fdtri
-
     if not (df_on >= 1 and df_off >= 1):
         return None
-    return ratio / math.sqrt(float(fdtri(df_on, df_off, 0.975))), ratio * math.sqrt(float(fdtri(df_off, df_on, 0.975)))
+    return ratio / math.sqrt(f_quantile(df_on, df_off, 0.975)), ratio * math.sqrt(f_quantile(df_off, df_on, 0.975))
 
 
 def find_bursts(times_s: Floats, values: Floats, bursts_s: Floats) -> Bursts:

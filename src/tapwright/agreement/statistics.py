@@ -138,7 +138,8 @@ def effective_counts(values: Floats) -> tuple[float, float]:
     """Return how many independent values a series is worth, for its mean and for its spread.
 
     The correlation is summed over pairs of lags while their sums stay positive and falling (Geyer), and is never taken
-    as less than that of a series whose neighbours are as alike. Neither count exceeds n. Both are NaN where all values are equal or fewer than four.
+    as less than that of a series whose neighbours are as alike. Neither count exceeds n. Both are NaN where all values
+    are equal or fewer than four.
 
     Parameters
     ----------
