@@ -11,7 +11,7 @@ from tapwright.core.errors import UsageError
 
 if TYPE_CHECKING:
     from tapwright.core.frame import Frames
-    from tapwright.mask.find import MaskReport
+    from tapwright.mask.report import MaskReport
 
 HELP = """Find the fixed mask between a wire and a radio recording, or take a known one off radio frames."""
 
@@ -175,7 +175,7 @@ def _text(report: MaskReport, out: Path | None, radio: Path) -> str:
     if mask is None:
         lines = ["no mask is claimed", *(f"  {text}" for text in (*report.evidence, *report.advice))]
         return "\n".join(lines)
-    from tapwright.mask.find import described
+    from tapwright.mask.report import described
 
     lines = [f"mask, wire to radio: {described(mask)}"]
     if mask.total_bits:

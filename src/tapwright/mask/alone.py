@@ -18,8 +18,9 @@ from tapwright.core.frame import Frames
 from tapwright.core.mask import Mask, Step
 from tapwright.mask import align
 from tapwright.mask.apply import forward_tables, unmask
-from tapwright.mask.find import MAX_WIDTH, MaskReport, described, random_places
-from tapwright.mask.solve import bit_orders
+from tapwright.mask.find import MAX_WIDTH, random_places
+from tapwright.mask.keyed import bit_orders
+from tapwright.mask.report import MaskReport, described
 
 PROOF_BITS = 24.0  # that start and check must give beyond what a kind's own parameters could make fit
 LEAST_FRAMES, LEAST_DISTINCT = 20, 4

@@ -186,9 +186,9 @@ def _explained(device: str = "") -> Iterator[None]:
             from None
     except BleakError as trouble:
         raise SourceGone(f"{device or 'the Bluetooth radio'}: {trouble}", "that to be put right") from None
-    except (FileNotFoundError, ConnectionError, EOFError) as trouble:
+    except (FileNotFoundError, ConnectionError, EOFError):
         # On Linux the service is reached over the system's message bus.
-        raise SourceGone(f"no way to the Bluetooth service: the system's message bus is not there ({trouble})",
+        raise SourceGone("no way to the Bluetooth service: the system's message bus is not there",
                          "a machine with a Bluetooth radio and its service running") from None
     except OSError as trouble:
         raise SourceGone(f"the Bluetooth radio cannot be used: {os_reason(trouble)}", "that to be put right") from None
