@@ -7,33 +7,24 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapwright.core.frame import Check, FrameLayout, Frames
+from tapwright.core.frame import FrameLayout, Frames
 from tapwright.core.line import LineBytes
 from tapwright.frames.anatomy import ByteColumn, columns, constant_run
-from tapwright.frames.apply import check_ok, split
-from tapwright.frames.framing import common_end, common_start, find_framings, length_field, shortest_closing
+from tapwright.frames.apply import as_bytes, check_ok, split
+from tapwright.frames.checks_find import FoundCheck, find_checks
+from tapwright.frames.framing import (
+    Framing,
+    common_end,
+    common_start,
+    find_framings,
+    length_field,
+    shortest_closing,
+)
+from tapwright.frames.material import Material
 
+NEAR_BITS = 120.0  # within which framings may differ in where a frame begins alone
+MOST_ROTATIONS = 12
 Progress = Callable[[float, str], None]
-
-
-@dataclass(frozen=True, kw_only=True)
-class FoundCheck:
-    """A check that the frames show to be one.
-
-    Parameters
-    ----------
-    failed : frames in which it does not hold
-    same_as : settings that no frame so far tells apart
-    false_finds : how many such finds chance alone would give, expected
-    more_frames : further frames (with other contents, or of another length) that would settle `same_as`
-    """
-
-    check: Check
-    failed: int
-    same_as: tuple[Check, ...] = ()
-    false_finds: float = 0.0
-    more_frames: int = 0
-    evidence: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,15 +72,55 @@ def find_frames(source: LineBytes | Frames, *, progress: Progress | None = None)
     """
     if isinstance(source, Frames):
         layout = _layout_of_frames(source)
-        return _report(source, layout, len(source.data), 1.0 if layout else 0.0, ())
+        checked = find_checks(Material.of(_whole(source))) if layout else ((), ())
+        return _report(source, layout, len(source.data), 1.0 if layout else 0.0, checked)
     found = find_framings(source)
     if not found:
         empty = Frames.of([], [], channel=source.channel)
         return FramesReport(layout=None, frames=empty, n_bytes=len(source), bytes_outside=len(source), probability=0.0,
                             evidence=("no framing describes these bytes better than no framing at all",))
-    layout = found[0].layout
-    frames = split(source, layout)
-    return _report(frames, layout, len(source), 0.99, ())
+    layout, checks, notes = _chosen(source, found)
+    frames = split(source, replace(layout, checks=tuple(one.check for one in checks)))
+    return _report(frames, layout, len(as_bytes(source)[1]), probability_of(found, layout), (checks, notes))
+
+
+def probability_of(found: list[Framing], layout: FrameLayout) -> float:
+    """Return the probability of a layout among the candidates, from their description lengths."""
+    own = next(framing for framing in found if framing.layout == layout)
+    # Layouts that cut the same frames are no rivals, nor are two places in the same frame where it may begin.
+    rivals = [framing for framing in found if framing.layout.length != layout.length
+              or framing.layout.n_bytes != layout.n_bytes]
+    margin = min([framing.bits for framing in rivals], default=own.raw_bits) - own.bits
+    doubt = 2.0 ** -min(max(margin, 0.0) / 2, 60.0)
+    return 1.0 - doubt / (1.0 + doubt)
+
+
+_Checks = tuple[tuple[FoundCheck, ...], tuple[str, ...]]
+
+
+def _chosen(source: LineBytes, found: list[Framing]) -> tuple[FrameLayout, tuple[FoundCheck, ...], tuple[str, ...]]:
+    """Return the framing and its checks; of framings that only differ in where a frame begins, the one with a check."""
+    best = found[0]
+    near = [framing for framing in found[:MOST_ROTATIONS] if framing.bits <= best.bits + NEAR_BITS
+            and (framing.layout.length, framing.layout.n_bytes) == (best.layout.length, best.layout.n_bytes)]
+    tried = []
+    for framing in near:
+        whole = _whole(split(source, framing.layout))
+        checks, notes = find_checks(Material.of(whole), quick=True)
+        if checks:
+            # Bytes left over, then a span from the frame's first byte on: both speak for the true beginning.
+            order = (framing.n_frames, checks[0].check.first == 0, -framing.bits)
+            tried.append((order, framing, checks, notes))
+    if tried:
+        _, framing, checks, notes = max(tried, key=lambda entry: entry[0])
+        return framing.layout, checks, notes
+    whole = _whole(split(source, best.layout))
+    checks, notes = find_checks(Material.of(whole))
+    return best.layout, checks, notes
+
+
+def _whole(frames: Frames) -> Frames:
+    return frames.take(np.flatnonzero(~frames.broken))
 
 
 def _layout_of_frames(frames: Frames) -> FrameLayout | None:
@@ -107,20 +138,22 @@ def _layout_of_frames(frames: Frames) -> FrameLayout | None:
 
 
 def _report(frames: Frames, layout: FrameLayout | None, n_bytes: int, probability: float,
-            evidence: tuple[str, ...]) -> FramesReport:
-    whole = frames.take(np.flatnonzero(~frames.broken))
-    if layout is not None and layout.checks:
-        good = whole.take(np.flatnonzero(check_ok(whole, layout)))
-    else:
-        good = whole
-    found = columns(good, strict=layout is not None and bool(layout.checks))
+            checked: _Checks) -> FramesReport:
+    checks, notes = checked
+    whole = _whole(frames)
+    good = whole
+    if layout is not None and checks:
+        held = [check_ok(whole, replace(layout, checks=(one.check,))) for one in checks]
+        checks = tuple(replace(one, failed=int((~ok).sum())) for one, ok in zip(checks, held, strict=True))
+        good = whole.take(np.flatnonzero(np.logical_and.reduce(held)))
+    found = columns(good, strict=bool(checks))
     if layout is not None:
         end = layout.end if layout.length == "delimited" else constant_run(found, tail=True)
-        layout = replace(layout, start=constant_run(found), end=end)
-        if layout.start and len(layout.start) == layout.n_bytes:
+        layout = replace(layout, start=constant_run(found), end=end, checks=tuple(one.check for one in checks))
+        if layout.length == "fixed" and len(layout.start) == layout.n_bytes:
             layout = replace(layout, end=b"")
     steps = np.diff(whole.t_s)
     return FramesReport(
         layout=layout, frames=frames, n_bytes=n_bytes, bytes_outside=n_bytes - len(whole.data),
-        probability=probability, period_s=float(np.median(steps)) if len(steps) else None, bytes_=found,
-        evidence=evidence)
+        probability=probability, period_s=float(np.median(steps)) if len(steps) else None, checks=checks, bytes_=found,
+        evidence=notes)

@@ -114,9 +114,16 @@ def _chunk_layouts(data: NDArray[np.uint8], bounds: NDArray[np.int64], gap_s: fl
         yield FrameLayout(length="field", field_at=field[0], field_add=field[1], start=start[:field[0]], gap_s=gap_s)
     if end:
         tail = shortest_closing(rows, end)
-        if tail:
+        if tail and _closes(rows, tail):
             yield FrameLayout(length="delimited", start=start, end=tail, gap_s=gap_s)
     yield FrameLayout(length="gap", start=start, gap_s=gap_s)
+
+
+def _closes(rows: list[bytes], tail: bytes) -> bool:
+    """Say whether bytes at the tail of frames that silence parts are there to close them, and not by chance alone."""
+    inside = sum(row.find(tail) < len(row) - len(tail) for row in rows)
+    expected = sum(len(row) for row in rows) / 256.0 ** len(tail)
+    return inside <= 0.01 * len(rows) and (tail in LINE_ENDS or tail in ENDS or expected >= 8)
 
 
 def shortest_closing(rows: list[bytes], end: bytes) -> bytes:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from tapwright.core.frame import Check, FrameLayout
-from tapwright.frames.find import FoundCheck, FramesReport
+from tapwright.frames.checks_find import FoundCheck
+from tapwright.frames.find import FramesReport
 from tapwright.frames.place import n_check_bytes
 
 
@@ -57,4 +58,5 @@ def found_check_document(found: FoundCheck) -> dict[str, object]:
     """Return a found check with what it rests on."""
     return check_document(found.check) | {
         "failed": found.failed, "same_as": [check_document(other) for other in found.same_as],
-        "expected_false_finds": found.false_finds, "more_frames": found.more_frames, "evidence": found.evidence}
+        "expected_false_finds": found.false_finds, "evidence_bits": round(found.bits, 1),
+        "settled_by": found.more_frames}
