@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from tapwright.supply.plan import Converter
 from tapwright.supply.quantity import Array, Quantity, interpolate, stack
 
-_SAMPLES, _HALVINGS, _SETTLED_V = 33, 34, 1e-10
+_ROUNDS, _SAMPLES, _HALVINGS, _SETTLED_V = 10, 33, 34, 1e-10
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,23 +128,33 @@ def _constant_power(efficiency: Efficiency, free_v: Array, ohm: Array, least_v: 
 
 def _running_v(efficiency: Efficiency, free_v: Array, ohm: Array, output_w: Quantity, output_a: Quantity) -> Array:
     """Return the highest input volts, at or above half of `free_v`, at which a table's efficiency closes the loop."""
-    line = efficiency.over_volts(output_a)
+    volts, line = efficiency.over_volts(output_a)
     free, r, w = np.broadcast_arrays(np.maximum(free_v, 0.0), ohm, output_w)
+    # Nearly always the loop is a strong contraction: a few rounds settle it to the last digits.
+    v = free
+    for _ in range(_ROUNDS):
+        root = free**2 - 4.0 * r * w / interpolate(v, volts, line)
+        new = (free + np.sqrt(np.maximum(root, 0.0))) / 2.0
+        open_, v = np.abs(new - v) > _SETTLED_V, new
+        if not open_.any():
+            break
+    out = np.where(root >= 0, v, np.nan)
+    if open_.any():
+        rows = np.broadcast_to(line.reshape(len(volts), *([1] * (out.ndim - line.ndim + 1)), *line.shape[1:]),
+                               (len(volts), *out.shape))[:, open_]
+        out[open_] = _searched_v(volts, rows, free[open_], r[open_] * w[open_])
+    return out
+
+
+def _searched_v(volts: Array, line: Array, free: Array, loss: Array) -> Array:
+    """Search for the same from the top down; for the few points near collapse. `loss` is ohms times output watts."""
 
     def spare(v: Array) -> Array:
         """Return what the string gives at these volts less what the converter takes, times the ohms."""
-        return np.asarray(v * (free - v) - r * w / interpolate(v, *line))
+        return np.asarray(v * (free - v) - loss / interpolate(v, volts, line))
 
-    # Nearly always the loop is a strong contraction: a few rounds settle it to the last digits.
-    v = free.copy()
-    for _ in range(12):
-        root = free**2 - 4.0 * r * w / interpolate(v, *line)
-        new = (free + np.sqrt(np.maximum(root, 0.0))) / 2.0
-        moved, v = np.abs(new - v), new
-        if (moved <= _SETTLED_V).all():
-            return np.where(root >= 0, v, np.nan)
     low, high, found = free / 2.0, free.copy(), np.zeros(free.shape, dtype=bool)
-    above = free.copy()
+    above = free
     for share in np.linspace(1.0, 0.5, _SAMPLES)[1:]:
         below = free * share
         hit = ~found & (spare(below) >= 0)

@@ -15,6 +15,9 @@ from numpy.typing import NDArray
 Array: TypeAlias = NDArray[np.float64]
 Quantity: TypeAlias = "float | Array"
 
+# Up to so many points a walk over the segments is quicker than looking each value's segment up.
+_FEW = 4
+
 
 def is_plain(*values: Quantity) -> bool:
     """Return whether every number is a single one."""
@@ -36,9 +39,21 @@ def interpolate(x: Quantity, xs: Array, ys: Array) -> Array:
     """
     if xs.ndim == 1 and ys.ndim == 1:
         return np.asarray(np.interp(x, xs, ys))
+    if xs.ndim == 1 and len(xs) > _FEW:
+        return _interpolate_rows(np.asarray(x), xs, ys)
     out = np.broadcast_to(ys[0], np.broadcast_shapes(np.shape(x), ys[0].shape, xs[0].shape)).astype(np.float64)
     for i in range(len(xs) - 1):
         width = xs[i + 1] - xs[i]
         share = np.clip((x - xs[i]) / np.where(width > 0, width, 1.0), 0.0, 1.0)
         out = out + share * (ys[i + 1] - ys[i])
     return out
+
+
+def _interpolate_rows(x: Array, xs: Array, ys: Array) -> Array:
+    """The same for common `xs`, and `ys` of shape (n_points, ...) that broadcasts against x behind its first axis."""
+    shape = np.broadcast_shapes(x.shape, ys.shape[1:])
+    rows = np.broadcast_to(ys.reshape(len(xs), *([1] * (len(shape) - ys.ndim + 1)), *ys.shape[1:]), (len(xs), *shape))
+    i = np.broadcast_to(np.clip(np.searchsorted(xs, x, side="right") - 1, 0, len(xs) - 2), shape)
+    share = np.clip((x - xs[i]) / (xs[i + 1] - xs[i]), 0.0, 1.0)
+    low, high = (np.take_along_axis(rows, j[np.newaxis], axis=0)[0] for j in (i, i + 1))
+    return np.asarray(low + (high - low) * share)

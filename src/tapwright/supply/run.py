@@ -52,7 +52,7 @@ def run(circuit: Circuit) -> Run:
     start, empty = float(string.drawn_mah), float(string.empty_mah)
     rows = np.asarray(string.mah)
     edges = np.array([start, *rows[(rows > start) & (rows < empty)], *([empty] if empty > start else [])])
-    per_row = max(2, -(-_STEPS // max(len(edges) - 1, 1)))
+    per_row = max(1, -(-_STEPS // max(len(edges) - 1, 1)))
     grid = np.concatenate([np.linspace(a, b, per_row, endpoint=False) for a, b in itertools.pairwise(edges)]
                           + [edges[-1:]])
     end, because = _end(circuit, grid)
