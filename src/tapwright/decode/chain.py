@@ -19,7 +19,7 @@ from tapwright.evidence.byte_rows import read_byte_rows
 from tapwright.evidence.captures import read_capture
 from tapwright.evidence.frame_rows import read_frame_rows
 from tapwright.frames.apply import split
-from tapwright.line.apply import read_clocked, read_line
+from tapwright.line.apply import read_line
 from tapwright.mapping.apply import Decoder, Readings
 
 FileKind = Literal["capture", "bytes", "frames"]
@@ -79,6 +79,8 @@ def frames_of(path: Path, instrument: Instrument, *, rate_hz: float | None = Non
         raise DescriptionError("the instrument description has no [line], and this is a capture of levels", path=path,
                                expected="a frames file, or a description with its line settings")
     if isinstance(settings, ClockedSettings):
+        from tapwright.line.apply import read_clocked
+
         return split(read_clocked(capture, settings), layout)
     name = _line_name(capture.path, [line.name for line in capture.channels], channel or instrument.channel)
     return split(read_line(capture, name, settings), layout)

@@ -79,6 +79,16 @@ class Journal:
         write_bytes(path, content)
         return self._add(file, what, _digest(before), _digest(content), undoes)
 
+    def changed(self, file: str, before: bytes | None, what: str) -> Entry | None:
+        """Note a change that a command made to a file; None where it left the content as it was."""
+        path = self._inside(file)
+        after = path.read_bytes() if path.is_file() else None
+        if after == before:
+            return None
+        self._keep(before)
+        self._keep(after)
+        return self._add(file, what, _digest(before), _digest(after), 0)
+
     def added(self, file: str, what: str) -> Entry:
         """Note a file that was put into the folder by other means (a dropped capture)."""
         path = self._inside(file)

@@ -17,7 +17,7 @@ from tapwright.evidence.byte_rows import read_byte_rows
 from tapwright.evidence.captures import read_capture
 from tapwright.evidence.frame_rows import read_frame_rows
 from tapwright.frames.find import FramesReport, find_frames
-from tapwright.line.apply import read_clocked, read_line
+from tapwright.line.apply import read_line
 from tapwright.line.find import LineReport, find_lines
 
 
@@ -69,6 +69,8 @@ def bytes_found(path: Path, *, rate_hz: float | None = None, width: int = 8, cha
             rows = read_line(capture, finding.name, settings)
             return BytesFound(source=rows, channel=finding.name, line=settings, capture=capture, lines=report)
     if report.pairs and report.pairs[0].settings is not None:
+        from tapwright.line.apply import read_clocked
+
         clocked = report.pairs[0].settings
         rows = read_clocked(capture, clocked)
         return BytesFound(source=rows, channel=rows.channel, line=clocked, capture=capture, lines=report)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from tapwright.core.errors import LabelError
@@ -87,6 +87,10 @@ def prove(captures: Mapping[str, Iterable[Reading]], labels: tuple[Label, ...], 
     """
     if not labels:
         raise LabelError("no labels to prove by", expected="labels of what the display showed")
+    if len(captures) == 1:
+        # With one capture its name may be left out.
+        only = next(iter(captures))
+        labels = tuple(label if label.capture else replace(label, capture=only) for label in labels)
     for label in labels:
         if label.capture not in captures:
             raise LabelError(f"label row {label.row} names '{label.capture}', which is not among the captures",

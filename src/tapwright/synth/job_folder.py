@@ -121,7 +121,7 @@ SUPPLY = """\
 chemistry = "alkaline"
 size = "AA"
 series = 2
-open_v = 2.9
+open_v = 3.1
 contact_ohm = 0.1
 
 [converter]
@@ -145,24 +145,24 @@ quiescent_a = 5e-6
 
 [board]
 min_v = 3.0
-max_v = 3.6
+max_v = 3.65
 
 [switch]
 kind = "enable"
 
 [instrument]
 amps = 0.003
-low_v = 2.0
+low_v = 1.8
 
 [[load]]
 name = "transmit"
-amps = 0.35
-seconds = 0.004
+amps = 0.3
+seconds = 0.002
 every_s = 0.1
 
 [[load]]
 name = "running"
-amps = 0.08
+amps = 0.06
 
 [use]
 hours_per_day = 0.5

@@ -21,7 +21,6 @@ feed.addEventListener("connection", (event) => {
 });
 feed.addEventListener("link", (event) => {
   state.link = event.detail;
-  if (event.detail.instrument && !instrument) setName(event.detail.instrument);
   draw();
 });
 feed.addEventListener("reading", (event) => {
@@ -52,14 +51,15 @@ async function setUpNames() {
   const answer = await ask(ROUTES.instruments);
   const list = answer?.instruments ?? [];
   const names = list.map((/** @type {any} */ item) => item.name);
-  if (instrument || names[0]) setName(instrument || names[0]);
+  const mine = list.find((/** @type {any} */ item) => item.name === instrument) ?? list[0];
+  if (mine) setName(mine.title || mine.name);
   if (names.length < 2) return;
   const nav = find("#others");
   nav.hidden = false;
-  for (const name of names) {
+  for (const { name, title } of list) {
     const anchor = document.createElement("a");
     anchor.href = `/i/${encodeURIComponent(name)}`;
-    anchor.textContent = name;
+    anchor.textContent = title || name;
     if (name === (instrument || names[0])) anchor.setAttribute("aria-current", "page");
     nav.append(anchor);
   }

@@ -103,8 +103,9 @@ class TrendLine extends HTMLElement {
       pen.fillText(withUnit(v, ""), MARGIN.left - 6, y(v) + 4);
     }
     pen.textAlign = "center";
-    for (let i = 0; i <= 4; i += 1) {
-      const t = start + (this.seconds * (i + 0.5)) / 5;
+    const labels = Math.max(1, Math.min(5, Math.floor((box.width - MARGIN.left) / 110)));
+    for (let i = 0; i < labels; i += 1) {
+      const t = start + (this.seconds * (i + 0.5)) / labels;
       pen.fillText(clock(t), x(t), box.height - 6);
     }
     pen.textAlign = "left";

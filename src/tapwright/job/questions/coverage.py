@@ -1,0 +1,54 @@
+"""What have we not seen yet?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tapwright.decode.chain import readings_of
+from tapwright.evidence.instrument_file import load_instrument
+from tapwright.evidence.labels import read_labels
+from tapwright.job.answers import Answer
+from tapwright.job.desk import Desk
+from tapwright.job.learning import digest
+from tapwright.proof.draw import coverage_picture
+from tapwright.proof.prove import prove
+
+ORDER = 6
+QUESTION = "What have we not seen yet?"
+FIRST = "capture and label another walk through all functions, and keep those labels in labels-proof.csv"
+
+
+def files(desk: Desk) -> tuple[Path, ...]:
+    """Return the description, the labels kept for the proof, and their captures."""
+    labels, instrument = desk.place("labels-proof.csv"), desk.place("instrument.toml")
+    if not labels or not instrument:
+        return ()
+    names = {label.capture for label in read_labels(labels[0])}
+    return (*instrument, *labels, *(path for path in desk.captures if path.name in names))
+
+
+def answer(desk: Desk) -> Answer:
+    """Prove the description on captures that it was not learned from, and list what was never seen."""
+    instrument_file, labels_file, *captures = files(desk)
+    instrument = load_instrument(instrument_file)
+    learned = frozenset(path.name for path in captures if digest(path) in instrument.learned_from)
+    proof = prove({path.name: readings_of(path, instrument) for path in captures}, read_labels(labels_file),
+                  desk.job.demands, learned_from=learned, first_guess_s=instrument.offset_s)
+    coverage = proof.coverage
+    never = [item for kind in (coverage.functions, coverage.units, coverage.flags, coverage.shows, coverage.ranges)
+             for item in kind.never]
+    said = {"proven": "Nothing: every label is right, and all that the job demands was seen.",
+            "contradicted": f"{len(proof.wrong)} of {proof.labels} labels are contradicted.",
+            "not all seen": "Never seen: " + ", ".join(never) + ".",
+            "not independent": "There is no proof yet: these captures were learned from."}[proof.verdict]
+    steps = {"contradicted": tuple(f"look at label {item.row}: it says {item.label}, the frames say {item.read or '-'} "
+                                   f"({item.why})" for item in proof.wrong[:3]),
+             "not all seen": tuple(f"capture and label a stretch that shows {item}" for item in never),
+             "not independent": (FIRST,)}.get(proof.verdict, ())
+    return Answer(
+        id="coverage", question=QUESTION, state="settled" if proof.verdict == "proven" else "open", answer=said,
+        files=tuple(desk.named(path) for path in files(desk)),
+        evidence=(f"{proof.right} of {proof.labels} labels right in {proof.frames} frames of other captures",),
+        next=steps, document=proof.document(),
+        picture=coverage_picture(coverage), picture_text="What was seen and right, and what never was",
+    )

@@ -1,0 +1,44 @@
+"""What makes the number?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tapwright.job.answers import Answer
+from tapwright.job.desk import Desk
+from tapwright.job.learning import learned_on
+from tapwright.mapping.draw import digits_picture
+
+ORDER = 5
+QUESTION = "What makes the number?"
+FIRST = "write down what the display showed during a capture: 'tapwright label CAPTURE' lists the stretches"
+
+
+def files(desk: Desk) -> tuple[Path, ...]:
+    """Return labels and the captures that they name."""
+    names = {label.capture for label in desk.labels}
+    used = tuple(path for path in desk.captures if path.name in names)
+    return (*desk.place("labels.csv"), *used) if used else ()
+
+
+def answer(desk: Desk) -> Answer:
+    """Learn the reading map from the labels."""
+    report = learned_on(desk).report
+    names = tuple(desk.named(path) for path in files(desk))
+    if report.reading_map is None:
+        return Answer(id="map", question=QUESTION, state="none", files=names, document=report.document(),
+                      answer="No family of values explains these labels.",
+                      next=("see that labels and captures are of the same hour, and label more readings that differ",))
+    wrong = ", ".join(str(item.row) for item in report.labels_contradicted)
+    kind = report.reading_map.kind
+    return Answer(
+        id="map", question=QUESTION, state="open" if report.next else "settled", files=names,
+        answer=f"The value is carried as {kind}, {report.reading_map.places} places; settled are "
+               f"{len(report.determined)} things, {len(report.undetermined)} are open."
+               + (f" Label {wrong} contradicts the others and is not believed." if wrong else ""),
+        evidence=(f"{report.labels - len(report.labels_contradicted)} of {report.labels} labels agree",
+                  f"{report.frames_explained} of {report.frames} frames read without doubt",
+                  f"the labels' clock is {report.offset_s:+.2f} s from the captures'"),
+        next=tuple(item.show for item in report.next), document=report.document(),
+        picture=digits_picture(report.reading_map), picture_text="Which bit lights which segment of each digit",
+    )
