@@ -91,7 +91,7 @@ def probability_of(found: list[Framing], layout: FrameLayout) -> float:
     rivals = [framing for framing in found if framing.layout.length != layout.length
               or framing.layout.n_bytes != layout.n_bytes]
     margin = min([framing.bits for framing in rivals], default=own.raw_bits) - own.bits
-    doubt = 2.0 ** -min(max(margin, 0.0) / 2, 60.0)
+    doubt = float(2.0 ** -min(max(margin, 0.0) / 2, 60.0))
     return 1.0 - doubt / (1.0 + doubt)
 
 
