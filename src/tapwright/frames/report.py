@@ -1,4 +1,4 @@
-"""The JSON document of what was found about frames."""
+"""What was found about frames: the JSON document, and the words for people."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from tapwright.core.frame import Check, FrameLayout
 from tapwright.frames.checks_find import FoundCheck
 from tapwright.frames.find import FramesReport
 from tapwright.frames.place import n_check_bytes
+
+ENOUGH_FRAMES = 20
 
 
 def document(report: FramesReport) -> dict[str, object]:
@@ -60,3 +62,105 @@ def found_check_document(found: FoundCheck) -> dict[str, object]:
         "failed": found.failed, "same_as": [check_document(other) for other in found.same_as],
         "expected_false_finds": found.false_finds, "evidence_bits": round(found.bits, 1),
         "settled_by": found.more_frames}
+
+
+def words(report: FramesReport) -> str:
+    """Return what was found for people: the answer, how sure, what is open, the next thing to do."""
+    layout = report.layout
+    if layout is None:
+        return "\n".join([f"No frames found in {report.n_bytes} bytes.", *_because(report),
+                          "Next: record at least twenty frames, with pauses between them on the recording if there are "
+                          "any, and check the line's settings with 'tapwright line'."])
+    n = len(report.whole)
+    lines = [f"{n} frames of {_length_words(layout)}{_period_words(report.period_s)}."]
+    if layout.start or layout.end:
+        parts = [f"begin with {spaced(layout.start)}"] if layout.start else []
+        parts += [f"end with {spaced(layout.end)}"] if layout.end else []
+        lines.append(f"They {' and '.join(parts)}.")
+    lines += [_check_words(found, n) for found in report.checks] or ["No check was found in them."]
+    steady = [column for column in report.bytes_ if column.kind in ("counter", "toggles")]
+    lines += [f"Byte {column.at} counts by {column.step}." if column.kind == "counter" else
+              f"Byte {column.at} alternates between {' and '.join(f'{v:02X}' for v in column.values)}."
+              for column in steady[:6]]
+    moving = [str(column.at) for column in report.bytes_ if column.kind == "varies" and column.at >= 0]
+    if moving:
+        lines.append(f"Bytes that vary: {_runs([int(at) for at in moving])}.")
+    lines.append("")
+    lines.append(f"How sure: {_sure(report.probability)} of the length.")
+    outside = report.bytes_outside
+    if outside:
+        cut = int(report.frames.broken.sum())
+        lines.append(f"Outside whole frames: {outside} of {report.n_bytes} bytes"
+                     + (f"; {cut} frames were cut or damaged." if cut else "."))
+    lines += _because(report)
+    for found in report.checks:
+        if found.same_as:
+            lines.append(f"Open: {len(found.same_as)} other settings of the {found.check.kind} give the same on every "
+                         f"frame so far; to tell them apart: {found.more_frames}.")
+    lines += list(report.advice)
+    lines.append(f"Next: {_next(report)}")
+    return "\n".join(lines)
+
+
+def _next(report: FramesReport) -> str:
+    if len(report.whole) < ENOUGH_FRAMES:
+        return (f"record more; {len(report.whole)} frames are few, {ENOUGH_FRAMES} or more with other readings settle "
+                "more.")
+    if not report.checks:
+        return ("if you expect a check, record again with more different readings; otherwise write the frames with "
+                "--out and go on to 'tapwright learn'.")
+    return ("'tapwright learn' with labels of what the display showed, or 'tapwright unmask' if the radio's frames "
+            "differ.")
+
+
+def _length_words(layout: FrameLayout) -> str:
+    if layout.length == "fixed":
+        return f"{layout.n_bytes} bytes each"
+    if layout.length == "field":
+        added = f" plus {layout.field_add}" if layout.field_add > 0 else f" less {-layout.field_add}" \
+            if layout.field_add < 0 else ""
+        return f"varying length: byte {layout.field_at}{added} is the whole length"
+    if layout.length == "delimited":
+        return f"varying length, each closed by {spaced(layout.end)}"
+    return f"varying length, told apart by silences over {1e3 * layout.gap_s:.3g} ms"
+
+
+def _period_words(period_s: float | None) -> str:
+    if not period_s:
+        return ""
+    return f", one every {period_s:.3g} s" if period_s >= 1 else f", one every {1e3 * period_s:.3g} ms"
+
+
+def _check_words(found: FoundCheck, n_frames: int) -> str:
+    check = found.check
+    sent = " as hex digits" if check.encoding == "hex" else ""
+    order = ", high byte first" if check.order == "big" else ", low byte first"
+    order = "" if n_check_bytes(check.kind) == 1 else order
+    numbers = ""
+    if check.kind.startswith("crc"):
+        at = check_document(check)
+        numbers = (f" (poly {at['poly']}, init {at['init']}, refin {str(check.refin).lower()}, "
+                   f"refout {str(check.refout).lower()}, xorout {at['xorout']})")
+    holds = f"holds in {n_frames - found.failed} of {n_frames} frames"
+    chance = "far less than one in a million million" if found.false_finds < 1e-12 else f"{found.false_finds:.1g}"
+    return (f"Check: {check.kind}{numbers} over bytes {check.first} to {check.last}, at byte {check.at}{order}{sent}; "
+            f"{holds}; finds of this kind expected by chance: {chance}.")
+
+
+def _because(report: FramesReport) -> list[str]:
+    return [f"Note: {reason}." for reason in report.evidence]
+
+
+def _sure(probability: float) -> str:
+    return "over 99.9 %" if probability > 0.999 else f"{100 * probability:.3g} %"
+
+
+def _runs(places: list[int]) -> str:
+    out: list[str] = []
+    begin = previous = places[0]
+    for at in [*places[1:], -1]:
+        if at != previous + 1:
+            out.append(str(begin) if begin == previous else f"{begin} to {previous}")
+            begin = at
+        previous = at
+    return ", ".join(out)

@@ -1,0 +1,107 @@
+"""A raster of frames: frames down, bits across, constant bits pale, changing bits dark, found fields named."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapwright.draw.svg import FAINT, INK, PALE, PAPER, SECOND, SETTLED, Canvas
+from tapwright.frames.find import FramesReport
+from tapwright.frames.place import n_check_bytes
+
+MOST_ROWS = 120
+MOST_BYTES = 96
+BYTE_GAP = 3.0
+LEFT, TOP = 64.0, 96.0
+
+
+def raster(report: FramesReport) -> str:
+    """Return an SVG picture of the first frames of the commonest length, a bit a cell, bit 7 of a byte leftmost."""
+    whole = report.whole
+    if not len(whole):
+        return Canvas(400, 80, "No frames", "no frames were found").svg()
+    lengths, counts = np.unique(whole.lengths, return_counts=True)
+    n_bytes = int(lengths[np.argmax(counts)])
+    matrix = whole.matrix(n_bytes)[1]
+    rows = matrix[:MOST_ROWS, :MOST_BYTES]
+    shown = rows.shape[1]
+    cell = 8.0 if shown <= 16 else 5.0 if shown <= 32 else 3.0
+    width_byte = 8 * cell + BYTE_GAP
+    height = max(4.0, min(cell, 6.0))
+    changing = np.bitwise_or.reduce(matrix ^ matrix[0], axis=0)[:shown]
+    title = f"{len(rows)} of {len(whole)} frames, {n_bytes} bytes"
+    canvas = Canvas(LEFT + shown * width_byte + 24, TOP + len(rows) * height + 64, title,
+                    "Frames downwards in order of time, bits across, bit 7 of each byte first. A filled cell is a 1. "
+                    "Bits that never change are pale.")
+    canvas.text(LEFT, 22, title, size=14, bold=True)
+    canvas.text(LEFT, 40, "each row a frame; filled: 1; dark: the bit changes; pale: it never does", size=11,
+                colour=FAINT)
+    _names(canvas, report, n_bytes, shown, width_byte)
+    for i in range(shown):
+        x = LEFT + i * width_byte
+        canvas.text(x + 4 * cell, TOP - 6, str(i), size=9 if cell > 3 else 7, anchor="middle", colour=FAINT)
+        canvas.rect(x, TOP, 8 * cell, len(rows) * height, PAPER, stroke=PALE)
+    _cells(canvas, rows, changing, cell, width_byte, height)
+    for k in range(0, len(rows), 10):
+        canvas.text(LEFT - 6, TOP + k * height + height, str(k), size=9, anchor="end", colour=FAINT)
+    bottom = TOP + len(rows) * height
+    for i in range(shown):
+        if changing[i] == 0 and cell > 3:
+            canvas.text(LEFT + i * width_byte + 4 * cell, bottom + 14, f"{matrix[0, i]:02X}", size=10, anchor="middle",
+                        mono=True)
+    canvas.text(LEFT, bottom + 34, "below: value of each constant byte", size=11, colour=FAINT)
+    if len(whole) > len(matrix):
+        canvas.text(LEFT, bottom + 50, f"{len(whole) - len(matrix)} frames of other lengths are not drawn", size=11,
+                    colour=FAINT)
+    return canvas.svg()
+
+
+def _cells(canvas: Canvas, rows: NDArray[np.uint8], changing: NDArray[np.uint8], cell: float, width_byte: float,
+           height: float) -> None:
+    """Draw runs of ones as one path each colour, so that the file stays small."""
+    bits = np.unpackbits(rows, axis=1)
+    moves = np.unpackbits(changing)
+    for colour, which in ((PALE, moves == 0), (INK, moves == 1)):
+        d = []
+        for row, line in enumerate(bits):
+            y = TOP + row * height
+            on = np.flatnonzero(line.astype(bool) & which)
+            # Neighbours within one byte are one stroke.
+            begins = [int(b) for k, b in enumerate(on) if k == 0 or on[k - 1] != b - 1 or b % 8 == 0]
+            for begin in begins:
+                end = begin
+                while (end + 1) % 8 and end + 1 < len(line) and line[end + 1] and which[end + 1]:
+                    end += 1
+                x = LEFT + (begin // 8) * width_byte + (begin % 8) * cell
+                d.append(f"M{x:g} {y:g}h{(end - begin + 1) * cell:g}v{height - 0.5:g}h{-(end - begin + 1) * cell:g}z")
+        if d:
+            canvas.path("".join(d), "none", fill=colour, width=0)
+
+
+def _names(canvas: Canvas, report: FramesReport, n_bytes: int, shown: int, width_byte: float) -> None:
+    """Write the fields' names over their bytes, with a bracket each."""
+    layout = report.layout
+    fields: list[tuple[int, int, str, str]] = []
+    if layout is not None and layout.start:
+        fields.append((0, len(layout.start), "start", SETTLED))
+    if layout is not None and layout.length == "field":
+        fields.append((layout.field_at, 1, "length", SETTLED))
+    if layout is not None and layout.end and len(layout.start) < n_bytes:
+        fields.append((n_bytes - len(layout.end), len(layout.end), "end", SETTLED))
+    for found in report.checks:
+        size = n_check_bytes(found.check.kind) * (2 if found.check.encoding == "hex" else 1)
+        at = found.check.at if found.check.at >= 0 else n_bytes + found.check.at
+        fields.append((at, size, found.check.kind, SECOND))
+    for column in report.bytes_:
+        if column.kind in ("counter", "toggles") and column.at >= 0:
+            fields.append((column.at, 1, "counter" if column.kind == "counter" else "toggle", SETTLED))
+    level_end = [0.0, 0.0]
+    for at, size, name, colour in sorted(fields):
+        if at + size > shown:
+            continue
+        x1, x2 = LEFT + at * width_byte, LEFT + (at + size) * width_byte - BYTE_GAP
+        level = 0 if x1 >= level_end[0] else 1
+        level_end[level] = max(x2, x1 + 6.5 * len(name)) + 6
+        y = TOP - 22 - 15 * level
+        canvas.line(x1, y + 3, x2, y + 3, colour, width=2)
+        canvas.text(x1, y, name, size=11, colour=colour)
