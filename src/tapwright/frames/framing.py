@@ -20,10 +20,13 @@ from tapwright.frames.apply import as_bytes, character_time, split, stretches
 
 SAMPLE_BYTES = 24_000
 LONGEST = 300  # bytes a frame
+MOST_PERIODS = 10
 GAP_CHARACTERS = 0.9  # a shorter silence is no silence
+PLAIN_SHARE = 0.93  # of the stretches between silences that agree, so that no other layout need be tried
 CONSTANT_SHARE = 0.9  # of frames, so that damaged ones do not hide a constant byte
 LINE_ENDS = (b"\r\n", b"\n", b"\r")
 PRINTABLE = np.array([2, 3, 9, 10, 13, *range(32, 127)], np.uint8)
+TAIL = 4  # bytes counted from the end where lengths vary
 ENDS = (b"\x03", b"\x00", b"\xc0", b"\x7e", b"\xff")
 
 
@@ -59,6 +62,11 @@ def find_framings(rows: LineBytes) -> list[Framing]:
 
 def _framings(sample: LineBytes, data: NDArray[np.uint8], character_s: float) -> list[Framing]:
     thresholds = gap_thresholds(sample.t_s, character_s)
+    for gap_s in sorted(thresholds, reverse=True):
+        plain = _plainly_parted(data, stretches(sample.t_s, gap_s, character_s), gap_s)
+        if plain is not None:
+            bits, n_frames = _description_bits(sample, plain, [])
+            return [Framing(plain, bits, 8.0 * len(data) + len(data), n_frames)]
     layouts: dict[FrameLayout, None] = {}
     for gap_s in (*thresholds, 0.0):
         if gap_s:
@@ -89,6 +97,40 @@ def gap_thresholds(t_s: NDArray[np.float64], character_s: float) -> tuple[float,
     at = np.flatnonzero(clear)
     at = at[np.argsort(-(high[at] / low[at]), kind="stable")][:5]
     return tuple(float(max(np.sqrt(low[i] * high[i]), 0.5 * high[i])) for i in at)
+
+
+def _plainly_parted(data: NDArray[np.uint8], bounds: NDArray[np.int64], gap_s: float) -> FrameLayout | None:
+    """Return the layout where silences part frames and nothing else needs to be looked at."""
+    inner = bounds[1:-1]
+    if len(inner) < 9:
+        return None
+    lengths = np.diff(inner)
+    if lengths.min() < 2 or lengths.max() > LONGEST:
+        return None
+    values, counts = np.unique(lengths, return_counts=True)
+    rows = [data[a:b].tobytes() for a, b in zip(inner[:-1].tolist(), inner[1:].tolist(), strict=True)]
+    n_bytes = int(values[np.argmax(counts)])
+    if counts.max() >= PLAIN_SHARE * len(lengths):
+        same = [row for row in rows if len(row) == n_bytes]
+        if _repeats_inside(same, n_bytes):
+            return None
+        return FrameLayout(length="fixed", n_bytes=n_bytes, start=common_start(same), gap_s=gap_s)
+    field = length_field(rows)
+    if field is not None and len(values) >= 4:
+        held = sum(len(row) > field[0] and row[field[0]] + field[1] == len(row) for row in rows)
+        if held >= PLAIN_SHARE * len(rows):
+            start = common_start(rows)[:field[0]]
+            return FrameLayout(length="field", field_at=field[0], field_add=field[1], start=start, gap_s=gap_s)
+    return None
+
+
+def _repeats_inside(rows: list[bytes], n_bytes: int) -> bool:
+    """Say whether frames parted by silence look like several frames in a row: what begins them stands inside again."""
+    start = common_start(rows)
+    if not start or len(start) == n_bytes:
+        return len(start) == n_bytes
+    return any(n_bytes % k == 0 and sum(row.startswith(start[:n_bytes // k], n_bytes // k) for row in rows)
+               >= CONSTANT_SHARE * len(rows) for k in range(2, 9) if n_bytes // k > 2)
 
 
 def _chunk_layouts(data: NDArray[np.uint8], bounds: NDArray[np.int64], gap_s: float) -> Iterator[FrameLayout]:
@@ -183,11 +225,16 @@ def _periodic(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
     same = np.array([np.mean(data[:-k] == data[k:]) for k in range(1, most + 1)])
     base = float(np.median(same))
     sigma = np.sqrt(max(base * (1 - base), 1e-4) / len(data))
-    order = [int(k) + 1 for k in np.argsort(-same)[:12] if same[k] > base + 4 * sigma]
+    order: list[int] = []
+    for k in np.argsort(-same)[:24].tolist():
+        if same[k] > base + 4 * sigma and len(order) < MOST_PERIODS:
+            order.append(k + 1)
+    # A multiple of a period repeats as well as the period itself, and says nothing more.
+    order = [n for n in order if not any(n % m == 0 and n > m and same[n - 1] < same[m - 1] + 4 * sigma for m in order)]
     tried: set[int] = set()
     for n_bytes in order:
         for size in (n_bytes, *(n_bytes // k for k in (2, 3, 4, 5) if n_bytes % k == 0 and n_bytes // k > 2)):
-            if size not in tried and size > 2:
+            if size not in tried and size > 2 and (size == n_bytes or same[size - 1] > base + 3 * sigma):
                 tried.add(size)
                 yield from _rotations(data, size)
 
@@ -327,7 +374,13 @@ def _description_bits(sample: LineBytes, layout: FrameLayout, events: list[NDArr
         return np.inf, len(whole)
     outside = len(sample) - len(whole.data)
     bits = 9.0 * outside + 64.0
-    bits += min(_column_bits(whole), _group_bits(whole))
+    places = _places_in_frames(whole)
+    bits += _coded_bits(places, whole.data)
+    lengths = np.unique(whole.lengths)
+    if 1 < len(lengths) <= 4:
+        # Few lengths may be kinds of frames, each with columns of its own.
+        kinds = np.searchsorted(lengths, np.repeat(whole.lengths, whole.lengths))
+        bits = min(bits, 9.0 * outside + 64.0 + _coded_bits(places + kinds * (places.max() + 1), whole.data))
     if layout.length in ("gap", "delimited"):
         bits += len(whole) * _entropy(whole.lengths)
     for event in events:
@@ -348,32 +401,24 @@ def _entropy(values: NDArray[np.int64]) -> float:
     return float(-(p * np.log2(p)).sum())
 
 
-def _group_bits(frames: Frames) -> float:
-    return sum(_matrix_bits(frames.matrix(n)[1]) for n in np.unique(frames.lengths).tolist())
-
-
-def _column_bits(frames: Frames) -> float:
-    """Frames of several lengths in columns: the last four bytes counted from the end, the others from the start."""
+def _places_in_frames(frames: Frames) -> NDArray[np.int64]:
+    """Return each byte's column: its place from the start, but the last four bytes counted from the end."""
     lengths = frames.lengths
-    tail = min(4, int(lengths.min()))
-    bits = 0.0
-    for back in range(1, tail + 1):
-        bits += _matrix_bits(frames.data[frames.offsets[1:] - back][:, None])
-    for i in range(int(lengths.max()) - tail):
-        which = frames.offsets[:-1][lengths - tail > i]
-        bits += _matrix_bits(frames.data[which + i][:, None])
-    return bits
+    from_start = np.arange(len(frames.data)) - np.repeat(frames.offsets[:-1], lengths)
+    to_end = np.repeat(frames.offsets[1:], lengths) - np.arange(len(frames.data))
+    tail = min(TAIL, int(lengths.min()))
+    if int(lengths.min()) == int(lengths.max()):
+        return from_start
+    return np.where(to_end <= tail, to_end - 1, from_start + TAIL)
 
 
-def _matrix_bits(matrix: NDArray[np.uint8]) -> float:
-    """Return the bits of a matrix written column by column, each by its own code or plain, whichever is shorter."""
-    n, width = matrix.shape
-    if not n:
-        return 0.0
-    flat = matrix.astype(np.int64) + 256 * np.arange(width)
-    counts = np.bincount(flat.ravel(), minlength=256 * width).reshape(width, 256)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        own = np.where(counts > 0, counts * (np.log2(n) - np.log2(counts)), 0.0).sum(axis=1)
+def _coded_bits(columns: NDArray[np.int64], data: NDArray[np.uint8]) -> float:
+    """Return the bits of bytes written column by column, each by its own code or plain, whichever is shorter."""
+    width = int(columns.max()) + 1
+    counts = np.bincount(columns * 256 + data, minlength=256 * width).reshape(width, 256).astype(np.float64)
+    n = counts.sum(axis=1)
+    some = np.maximum(n, 1)
+    own = n * np.log2(some) - (counts * np.log2(np.maximum(counts, 1))).sum(axis=1)
     distinct = (counts > 0).sum(axis=1)
-    own += distinct * 8 + (distinct - 1) * 0.5 * np.log2(n)
+    own += distinct * 8 + np.maximum(distinct - 1, 0) * 0.5 * np.log2(some)
     return float(np.minimum(own, 8.0 * n).sum())
