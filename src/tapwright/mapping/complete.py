@@ -44,13 +44,13 @@ def complete(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, most_wrong:
         if found is None:
             return None
         minus, kept = found
-    if minus is not None and minus.settled:
-        claimed.add(8 * minus.bits[0].byte + minus.bits[0].bit)
+    if minus is not None and (minus.settled or _beyond_chance(sight, free)):
+        claimed |= {8 * bit.byte + bit.bit for bit in minus.bits}
     for column in claimed:
         free[column] = False
     states: tuple[Table, ...] = ()
     if hypothesis.kind not in ("segments", "text"):
-        found_states = _states(hypothesis, sight, numbers, free, left)
+        found_states = _states(hypothesis, sight, numbers, free, kept, left)
         if found_states is None:
             return None
         states = found_states
@@ -69,6 +69,12 @@ def complete(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, most_wrong:
     display = DisplayMap(digits=hypothesis.digits, point=point, minus=minus, zeros=hypothesis.zeros,
                          width=hypothesis.width, states=states, cost=round(hypothesis.support, 1))
     return _read_back(display, sight, hypothesis, claimed)
+
+
+def _beyond_chance(sight: Sight, free: NDArray[np.bool_]) -> bool:
+    """Say whether so many labels differ that no bit goes with a lamp by chance."""
+    rows = len(np.unique(sight.rows, axis=0))
+    return bool(rows - 1 - np.log2(2 * max(int(free.sum()), 1)) > categories.MARGIN_BITS)
 
 
 def _minus(sight: Sight, numbers: Numbers, free: NDArray[np.bool_], kept: NDArray[np.bool_],
@@ -93,7 +99,7 @@ def _point(sight: Sight, numbers: Numbers, free: NDArray[np.bool_], kept: NDArra
     return None if coded is None else Point(tables=coded.tables)
 
 
-def _states(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, free: NDArray[np.bool_],
+def _states(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, free: NDArray[np.bool_], kept: NDArray[np.bool_],
             left: int) -> tuple[Table, ...] | None:
     """Return the tables that tell a number from overload, blank and other texts."""
     odd = ~numbers.is_number
@@ -103,8 +109,8 @@ def _states(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, free: NDArra
     texts = {sight.labels[i].display for i in np.flatnonzero(odd)}
     if isinstance(digits, Float) and texts == {digits.no_number}:
         return ()
-    meanings = [NUMBER if number else label.display
-                for label, number in zip(sight.labels, numbers.is_number.tolist(), strict=True)]
+    meanings = [None if not keep else NUMBER if number else label.display
+                for label, number, keep in zip(sight.labels, numbers.is_number.tolist(), kept.tolist(), strict=True)]
     lit = _state_lamps(sight, meanings, free, left)
     coded = categories.explain(sight, meanings, free, most_wrong=max(left, 0))
     tables = list(lit[0]) if lit is not None else []
@@ -118,15 +124,19 @@ def _states(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, free: NDArra
     return tuple(tables) if tables else None
 
 
-def _state_lamps(sight: Sight, meanings: list[str], free: NDArray[np.bool_],
+def _state_lamps(sight: Sight, meanings: list[str | None], free: NDArray[np.bool_],
                  left: int) -> tuple[list[Table], float] | None:
     """Return tables over one bit for each text that is no number, and their support; None where one has no bit."""
-    texts = sorted({meaning for meaning in meanings if meaning != NUMBER})
-    states = np.array([[LIT if meaning == text else DARK for text in texts] for meaning in meanings], np.int8)
-    if not (states == DARK).all(axis=1).any() or consistent_labels(sight, states, free, max(left, 0)) is None:
+    texts = sorted({meaning for meaning in meanings if meaning not in (NUMBER, None)})
+    states = np.array([[OPEN if meaning is None else LIT if meaning == text else DARK for text in texts]
+                       for meaning in meanings], np.int8)
+    fine = consistent_labels(sight, states, free, max(left, 0))
+    if fine is None or not texts:
         return None
-    options = candidates(sight, states, free)
-    if not all(options):
+    texts = [text for i, text in enumerate(texts) if (states[fine][:, i] == LIT).any()]
+    options = candidates(sight.take(fine), states[fine], free)
+    options = [option for i, option in enumerate(options) if (states[fine][:, i] == LIT).any()]
+    if not options or not all(options):
         return None
     n_bits = sight.bits.shape[1]
     tables: list[Table] = []
@@ -155,7 +165,7 @@ def _could_be_numbers(hypothesis: Hypothesis, special: Table, sight: Sight) -> b
     return True
 
 
-def _special_codes(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, meanings: list[str]) -> Table | None:
+def _special_codes(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, meanings: list[str | None]) -> Table | None:
     """Return a table of the digits' own codes that stood for no number, None where numbers use the same codes."""
     columns = np.array(sorted(hypothesis.claimed), np.int64)
     if not 0 < len(columns) <= 62:
@@ -165,7 +175,7 @@ def _special_codes(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, meani
     seen: dict[int, int] = {}
     usual = set(codes[numbers.is_number].tolist())
     for code, meaning, number in zip(codes.tolist(), meanings, numbers.is_number.tolist(), strict=True):
-        if number:
+        if number or meaning is None:
             continue
         if code in usual or entries.setdefault(code, meaning) != meaning:
             return None

@@ -28,6 +28,7 @@ from tapwright.mapping.sight import Recording, Sight, recording_of, recordings, 
 FAMILIES = "tapwright.mapping.families"
 MARGIN_BITS = 12.0  # odds of 4000 to 1 rule an alternative out
 _CERTAIN_FLAG_BITS = 6.0
+_CERTAIN_SUPPORT_BITS = 60.0
 _MOST_ALTERNATIVES, _MOST_OFFSETS = 12, 6
 Progress = Callable[[float, str], None]
 
@@ -81,8 +82,8 @@ def find_map(captures: Mapping[str, Frames], labels: Sequence[Label], *, layout:
         learned = _at_offset(tuple(labels), recorded, at, period_s)
         if learned is not None and (best is None or _better(learned, best)):
             best = learned
-        if best is not None and i == 0 and not best.contradicted and best.support > 60:
-            break
+        if best is not None and best.support > _CERTAIN_SUPPORT_BITS:
+            break  # no other offset could explain that many labels by chance
     if best is None:
         raise LabelError("no label's stretch holds a frame", expected="labels within the captures' time",
                          do="check the times in the labels file, or give --offset")
@@ -148,7 +149,22 @@ def _hypotheses(sight: Sight, left: int) -> list[Hypothesis]:
     found: list[Hypothesis] = []
     for family in registry.members(FAMILIES).values():
         found += family.find(sight, numbers, left)
-    return sorted(found, key=lambda hypothesis: -hypothesis.support)
+    best = max(found, key=lambda hypothesis: hypothesis.support, default=None)
+    if best is None or best.support < _CERTAIN_SUPPORT_BITS or not best.explained.all():
+        # Ratios, and offsets under a mask, have so many forms that they are asked only where nothing plainer stands.
+        for family in registry.members(FAMILIES).values():
+            if hasattr(family, "find_scaled"):
+                found += family.find_scaled(sight, numbers, left)
+    found.sort(key=lambda hypothesis: -hypothesis.support)
+    return [one for one in found if not any(_covers(other, one) for other in found)]
+
+
+def _covers(wider: Hypothesis, one: Hypothesis) -> bool:
+    """Say whether one says no more than part of what a plain text says: its low nibbles, or it without its sign."""
+    if wider is one or wider.kind != "text" or not wider.is_plain or one.kind not in ("text", "bcd", "table"):
+        return False
+    within = one.claimed < wider.claimed or (one.claimed == wider.claimed and one.kind != "text")
+    return within and bool((one.explained <= wider.explained).all())
 
 
 def _named(sight: Sight, wrong: NDArray[np.bool_], why: str) -> _Wrong:

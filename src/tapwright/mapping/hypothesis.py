@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +30,7 @@ class Hypothesis:
     points : lamps of the point, where the family finds them itself; None where the point is to be found elsewhere
     minus : the lamp of the minus sign, likewise
     has_sign, has_point : the digits carry it themselves
-    words : texts that are no numbers, as the digits spell them -> as labels wrote them
+    is_plain : nothing in it was fitted to the labels but where it stands
     """
 
     kind: DigitsKind
@@ -44,7 +44,7 @@ class Hypothesis:
     minus: Lamp | None = None
     has_sign: bool = False
     has_point: bool = False
-    words: Mapping[str, str] = field(default_factory=dict)
+    is_plain: bool = False
 
 
 @dataclass(frozen=True)
@@ -70,6 +70,16 @@ class Numbers:
     def width(self) -> int:
         """The most digits that any label shows."""
         return max(map(len, self.digits), default=0)
+
+    @property
+    def moving(self) -> int:
+        """Places that labels show with more than one character, a dark place counting as one."""
+        return sum(len(set(self.characters(place).tolist())) > 1 for place in range(self.width))
+
+    @property
+    def distinct(self) -> int:
+        """Different numbers shown, their points and signs aside."""
+        return len({digits for digits in self.digits if digits})
 
     def characters(self, place: int) -> NDArray[np.str_]:
         """Return each label's character at a place counted from the right (0), a space where there is none."""

@@ -132,8 +132,8 @@ def one_display(display: DisplayMap, reading_map: ReadingMap, body: bytes, moved
     state = _agreed({table.of(body) for table in display.states} or {NUMBER})
     if state != NUMBER:
         return NOTHING if state is None else Shown(text=state)
-    if moved and not display.states and not isinstance(display.digits, Segments) and display.kind != "text":
-        # A number on the wire may stand behind an overload sign or a dark display that no label has seen.
+    if moved and not _tells_overload(display):
+        # A number on the wire may stand behind an overload sign that no label has seen.
         return NOTHING
     decimals = point_of(display.point, body, moved)
     sign = _sign(display.minus, body, moved)
@@ -148,6 +148,15 @@ def one_display(display: DisplayMap, reading_map: ReadingMap, body: bytes, moved
     if isinstance(digits, Integer):
         return _of_count(integer.read(digits, body, decimals), sign, decimals, display)
     return _of_float(digits, body, unit, sign, decimals, display)
+
+
+def _tells_overload(display: DisplayMap) -> bool:
+    """Say whether the digits spell an overload themselves, or labels have seen how it is sent."""
+    if isinstance(display.digits, Segments) or display.kind == "text":
+        return True
+    if isinstance(display.digits, Float) and display.digits.no_number:
+        return True
+    return any(_OVERLOAD.fullmatch(text) for table in display.states for text in table.entries.values())
 
 
 def _agreed(found: set[str | None]) -> str | None:

@@ -63,16 +63,9 @@ def _of(sight: Sight, numbers: Numbers, found: Keyed, nibbles: NDArray[np.int64]
     zeros = zeros_that_fit(sent, numbers, explained, width)
     if not zeros:
         return None
-    distinct = len(np.unique(wanted_rows(numbers)))
-    moving = int((found.distinct > 1).sum())
-    support = BITS_A_DIGIT * distinct * moving - 4 * sum(key != 0 for key in keys) \
+    support = BITS_A_DIGIT * numbers.distinct * numbers.moving - 4 * sum(key != 0 for key in keys) \
         - np.log2(12 * len(columns) * sight.rows.shape[1]) - 8 * int((~explained).sum())
     claimed = frozenset(4 * column + bit for column in columns for bit in range(4))
     return Hypothesis(kind="bcd", digits=Codes("bcd", tuple(places)), explained=explained, support=float(support),
                       claimed=claimed, width=width, zeros=zeros)
-
-
-def wanted_rows(numbers: Numbers) -> NDArray[np.str_]:
-    """Return the digits of the labels that show a number."""
-    return np.array([digits for digits in numbers.digits if digits])
 

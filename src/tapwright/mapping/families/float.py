@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from tapwright.core.reading_map import BitRef, Field, Float, Rounding, field_value
 from tapwright.mapping.families._codes import zeros_that_fit
-from tapwright.mapping.families.bcd import wanted_rows
 from tapwright.mapping.families.integer import ROUNDINGS
 from tapwright.mapping.hypothesis import BITS_A_DIGIT, Hypothesis, Numbers
 from tapwright.mapping.sight import Sight
@@ -97,8 +96,7 @@ def _rounded(sight: Sight, numbers_: Numbers, field: Field, value: NDArray[np.fl
         zeros = tuple(z for z in zeros_that_fit(sent, numbers_, explained, numbers_.width) if z != "as sent")
         if not zeros:
             continue
-        distinct = len(np.unique(wanted_rows(numbers_)))
-        support = distinct * BITS_A_DIGIT * min(numbers_.width, 7) - np.log2(60 * sight.rows.shape[1]) \
+        support = numbers_.distinct * BITS_A_DIGIT * min(numbers_.moving, 7) - np.log2(60 * sight.rows.shape[1]) \
             - 4 * len(scales) - 8 * int((~explained).sum())
         nan = known.size and ~known & ~np.isfinite(value)
         texts = {label.display for label, odd in zip(sight.labels, np.asarray(nan).tolist(), strict=True) if odd}

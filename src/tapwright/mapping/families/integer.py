@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from tapwright.core.reading_map import BitRef, Field, Integer, Rounding, Zeros, field_value
 from tapwright.mapping.families._codes import zeros_that_fit
-from tapwright.mapping.families.bcd import wanted_rows
 from tapwright.mapping.hypothesis import Hypothesis, Numbers
 from tapwright.mapping.sight import Sight
 
@@ -18,6 +17,7 @@ ROUNDINGS = {"nearest": ROUND_HALF_UP, "half even": ROUND_HALF_EVEN, "toward zer
 _RATIOS = ((1, 1), (2, 1), (5, 1), (10, 1), (20, 1), (25, 1), (50, 1), (100, 1), (1, 2), (1, 4), (1, 5), (1, 8),
            (1, 10), (1, 16), (1, 20), (1, 32), (1, 64), (1, 100), (1, 128), (1, 256), (1, 1000))
 _LEAST_LABELS_FOR_RATIO = 4
+_MOST_OFFSETS = 64
 
 
 def read(digits: Integer, body: bytes, decimals: int | None) -> tuple[int, bool] | None:
@@ -56,11 +56,23 @@ def find(sight: Sight, numbers: Numbers, most_wrong: int) -> list[Hypothesis]:
     for columns in _fields(sight):
         raw = sight.bits[:, columns].astype(np.int64) @ (1 << np.arange(len(columns), dtype=np.int64))
         out += _as_sent(sight, numbers, columns, raw, most_wrong)
-    if not out:
-        # A ratio is tried only where no field holds the count itself: else its low bits could be anything.
-        for columns in _fields(sight):
-            raw = sight.bits[:, columns].astype(np.int64) @ (1 << np.arange(len(columns), dtype=np.int64))
+    return _distinct(out)
+
+
+def find_scaled(sight: Sight, numbers: Numbers, most_wrong: int) -> list[Hypothesis]:
+    """Return the ways in which a binary number times a ratio, or of a fixed scale, explains the labels."""
+    if not numbers.is_number.any() or numbers.width > 12:
+        return []
+    out: list[Hypothesis] = []
+    for columns in _fields(sight):
+        raw = sight.bits[:, columns].astype(np.int64) @ (1 << np.arange(len(columns), dtype=np.int64))
+        if not any(one.explained.all() for one in _as_sent(sight, numbers, columns, raw, most_wrong)):
             out += _scaled(sight, numbers, columns, raw, most_wrong)
+            out += _keyed_offset(sight, numbers, columns, raw, most_wrong)
+    return _distinct(out)
+
+
+def _distinct(out: list[Hypothesis]) -> list[Hypothesis]:
     best: dict[tuple[object, ...], Hypothesis] = {}
     for hypothesis in sorted(out, key=lambda h: -h.support):
         digits = hypothesis.digits
@@ -151,6 +163,63 @@ def _offset(sight: Sight, numbers: Numbers, columns: list[int], raw: NDArray[np.
     return out
 
 
+def _keyed_offset(sight: Sight, numbers: Numbers, columns: list[int], raw: NDArray[np.int64],
+                  most_wrong: int) -> list[Hypothesis]:
+    """Return hypotheses in which an offset number has constantly inverted bits: (raw ^ key) = number + offset.
+
+    Bit by bit from the lowest: what is below decides the carry, and each further bit must be inverted alike in all
+    labels. An offset's bit and the key's bit of the same place are one and the same until a carry tells them apart.
+    """
+    known = numbers.is_number
+    signed = np.where(numbers.negative, -numbers.count, numbers.count)
+    varied = np.flatnonzero(sight.varied[columns])
+    if not len(varied) or int(known.sum()) < _LEAST_LABELS_FOR_RATIO:
+        return []
+    width = int(varied.max()) + 1
+    if width <= int(numbers.count[known].max()).bit_length() - 1:
+        return []
+    states = [(0, 0, np.ones(len(sight), np.bool_))]
+    for i in range(width):
+        grown: list[tuple[int, int, NDArray[np.bool_]]] = []
+        for offset, key, right in states:
+            for extra in (0, 1):
+                added = offset | extra << i
+                key_bit = (raw >> i ^ (signed + added) >> i) & 1
+                usual = int(2 * int(key_bit[known & right].sum()) > int((known & right).sum()))
+                now = right & (~known | (key_bit == usual))
+                if int((~now).sum()) <= most_wrong:
+                    grown.append((added, key | usual << i, now))
+        if len(grown) > _MOST_OFFSETS:
+            return []  # so few labels cross a carry that nearly any offset goes
+        states = grown
+    out: list[Hypothesis] = []
+    seen: set[int] = set()
+    for offset, key, right in states:
+        if offset % (1 << (width - 1)) not in seen:
+            seen.add(offset % (1 << (width - 1)))
+            out += _whole_offset(sight, numbers, columns, width, (offset, key), right)
+    return out
+
+
+def _whole_offset(sight: Sight, numbers: Numbers, columns: list[int], width: int, found: tuple[int, int],
+                  right: NDArray[np.bool_]) -> list[Hypothesis]:
+    """Return the form, of those equal up to the highest bit, that gives every label without wrapping around."""
+    offset, key = found
+    half = 1 << (width - 1)
+    for flip in (0, half):
+        bits = _field(columns[:width], key ^ flip)
+        raws = [field_value(bits, row.tobytes()) for row in sight.rows]
+        for turned in ((offset ^ flip), (offset ^ flip) - 2 * half):
+            for sign in ("none", "twos complement"):
+                form = Integer(bits, "none" if sign == "none" else "twos complement", turned)
+                counts = [of_raw(form, raw, 0) for raw in raws]
+                if all(count == (wanted, negative) or not keep or not number for count, wanted, negative, keep, number
+                       in zip(counts, numbers.count.tolist(), numbers.negative.tolist(), right.tolist(),
+                              numbers.is_number.tolist(), strict=True)):
+                    return _made(sight, numbers, form, columns, width, right, 2.0 * width)
+    return []
+
+
 def _scaled(sight: Sight, numbers: Numbers, columns: list[int], raw: NDArray[np.int64],
             most_wrong: int) -> list[Hypothesis]:
     """Return hypotheses in which the count is the number times a ratio, or the number has a fixed scale."""
@@ -216,9 +285,9 @@ def _made(sight: Sight, numbers: Numbers, digits: Integer, columns: list[int], w
     zeros: tuple[Zeros, ...] = tuple(way for way in ways if way != "as sent")
     if not zeros:
         return []
-    distinct = len(np.unique(wanted_rows(numbers)))
     size = int(numbers.count[numbers.is_number].max()).bit_length() + int(digits.sign != "none")
-    support = distinct * min(size, used) - free_bits - np.log2(20 * sight.rows.shape[1]) - 8 * int((~explained).sum())
+    support = numbers.distinct * min(size, used) - free_bits - np.log2(20 * sight.rows.shape[1]) \
+        - 8 * int((~explained).sum())
     return [Hypothesis(kind="integer", digits=_with_fixed(digits, fixed), explained=explained, support=float(support),
                        claimed=frozenset(columns[:used]), width=numbers.width, zeros=zeros,
                        has_sign=digits.sign != "none" or digits.offset != 0)]

@@ -76,10 +76,9 @@ def _of(sight: Sight, numbers: Numbers, columns: tuple[int, ...], fits: list[tup
     if int((~explained).sum()) > most_wrong:
         return None
     tables, shared = _shared([table for table, _ in fits])
-    distinct = len(np.unique(numbers.digits))
     entries = sum(len(table) for table, _ in fits) - shared
     # Blanks stand for noughts that the display leaves out as well as for a code of their own.
-    support = BITS_A_DIGIT * (distinct * sum(len(table) > 1 for table, _ in fits) - entries) \
+    support = BITS_A_DIGIT * (numbers.distinct * numbers.moving - entries) \
         - np.log2(8 * sight.rows.shape[1]) - 3 - 8 * int((~explained).sum())
     places = tuple(Table(field_of(range(bits * column, bits * column + bits)), table)
                    for column, table in zip(reversed(columns), reversed(tables), strict=True))

@@ -7,7 +7,6 @@ from numpy.typing import NDArray
 
 from tapwright.core.reading_map import Codes, Table
 from tapwright.mapping.families._codes import Keyed, keyed, keyed_field, zeros_that_fit
-from tapwright.mapping.families.bcd import wanted_rows
 from tapwright.mapping.hypothesis import BITS_A_DIGIT, Hypothesis, Numbers
 from tapwright.mapping.sight import Sight
 
@@ -79,10 +78,10 @@ def _of(sight: Sight, numbers: Numbers, found: Keyed, columns: list[int], most_w
                            numbers.width)
     if not zeros:
         return None
-    distinct = len(np.unique(wanted_rows(numbers)))
-    support = sum(BITS_A_DIGIT * (distinct if found.distinct[i] > 1 else 0) - 8 * (keys[i] != 0)
-                  for i in range(len(columns))) - np.log2(8 * sight.rows.shape[1]) - 8 * int((~explained).sum())
+    support = BITS_A_DIGIT * numbers.distinct * numbers.moving - 8 * sum(key != 0 for key in keys) \
+        - np.log2(8 * sight.rows.shape[1]) - 8 * int((~explained).sum())
     claimed = frozenset(8 * column + bit for column in columns for bit in range(8))
     return Hypothesis(kind="text", digits=Codes("text", places), explained=explained, support=float(support),
                       claimed=claimed, width=numbers.width,
-                      zeros=("as sent",) if "as sent" in zeros else zeros, has_sign=with_sign, has_point=with_point)
+                      zeros=("as sent",) if "as sent" in zeros else zeros, has_sign=with_sign, has_point=with_point,
+                      is_plain=not any(keys))
