@@ -15,10 +15,10 @@ from pathlib import Path
 
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
+from tests.live.bench import Feed, frame, running, wait_for
 
 from tapwright.core.errors import UsageError
 from tapwright.live.sinks import mqtt
-from tests.live.bench import Feed, frame, running, wait_for
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
 

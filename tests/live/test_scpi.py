@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from tapwright.core.reading import Reading, Status
 from tapwright.live.framer import Framed
 from tapwright.live.hub import Hub
-from tapwright.live.scpi.answers import Conversation, in_ascii, scientific
+from tapwright.live.plain_text import in_ascii
+from tapwright.live.scpi.answers import Conversation, scientific
 from tapwright.live.scpi.message import command_of, pattern, units_of
 from tapwright.live.scpi.status import TEXTS, ScpiError, event_bit
 
@@ -167,6 +168,7 @@ def test_numbers_come_back_exactly_from_nr3(value: Decimal, power: int) -> None:
     assert text[-3] in "+-"
 
 
+@pytest.mark.slow
 @given(st.text(max_size=60))
 @settings(max_examples=50, deadline=None)
 def test_any_line_is_answered_or_refused_by_the_standards_errors(line: str) -> None:

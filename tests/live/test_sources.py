@@ -41,6 +41,7 @@ def test_wrong_urls_are_refused_in_words(url: str, message: str) -> None:
     assert "expected" in caught.value.message()
 
 
+@pytest.mark.slow
 @given(st.text(max_size=40))
 @settings(max_examples=60, deadline=None)
 def test_any_text_is_a_source_or_an_error_of_ours(text: str) -> None:

@@ -31,6 +31,7 @@ def moment(t: float, text: str, *, unit: str = "mg/L", status: Status = Status.O
     return Moment(reading=reading, session=SESSION, t=t, mono_s=t, gap_s=gap_s)
 
 
+@pytest.mark.slow
 @given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=300), st.integers(2, 50))
 @settings(max_examples=25, deadline=None)
 def test_thinning_keeps_smallest_and_greatest_and_every_unit_apart(values: list[float], points: int) -> None:
@@ -73,6 +74,7 @@ def test_a_day_stays_in_bounds_and_keeps_a_spike_of_one_reading() -> None:
     assert points[-1][0] > 86_200
 
 
+@pytest.mark.slow
 @given(st.lists(st.decimals(-1000, 1000, places=2), min_size=2, max_size=200))
 @settings(max_examples=12, deadline=None)
 def test_figures_agree_with_the_standard_library(values: list[Decimal]) -> None:
@@ -121,6 +123,7 @@ def test_nothing_settles_on_readings_that_are_not_ok() -> None:
     assert not any(settling.add(moment(i * 0.1, "5.00", status=Status.UNPROVEN)) for i in range(60))
 
 
+@pytest.mark.slow
 @given(st.floats(0.02, 9e7))
 @settings(max_examples=40, deadline=None)
 def test_preferred_values_agree_with_a_general_library(ohms: float) -> None:

@@ -67,9 +67,11 @@ def run(args: argparse.Namespace) -> Outcome:
     if args.install:
         return _installed(args, plan)
     from tapwright.live.service import Service
-    from tapwright.web.server import run as serve
 
     service = Service(plan, say=lambda text: print(f"note: {text}", file=sys.stderr, flush=True))
+    # After the ports are bound: a port that is taken is said at once.
+    from tapwright.web.server import run as serve
+
     serve(service, started=lambda started: _say_started(started, args.json))
     return Outcome({}, "", said=True)
 
@@ -99,7 +101,7 @@ def plan_of(args: argparse.Namespace) -> Plan:
     return Plan(
         members=members, host=host, port=_port("--port", options["port"]), record=_record(args, options),
         new_session_after_s=_positive("--new-session-after", options["new_session_after"]),
-        scpi_port=None if scpi is None else _port("--scpi", scpi),
+        scpi_port=None if scpi is None else _port("--scpi", scpi, count=len(members)),
         mqtt=mqtt.options(str(options["mqtt"])) if options["mqtt"] else None,
         mdns_name=_mdns_name(str(options["mdns_name"])) if mdns else None,
         token=None if token is None else str(token), private=bool(options["private"]),
@@ -269,9 +271,10 @@ def _first(*values: object) -> object:
     return next((value for value in values if value is not None), None)
 
 
-def _port(option: str, value: object) -> int:
-    if not isinstance(value, int) or not 0 <= value <= 65535:
-        raise UsageError(f"{option} {value}", expected="a port from 0 to 65535")
+def _port(option: str, value: object, *, count: int = 1) -> int:
+    most = 65536 - count
+    if not isinstance(value, int) or not 0 <= value <= most:
+        raise UsageError(f"{option} {value}", expected=f"a port from 0 to {most}")
     return value
 
 

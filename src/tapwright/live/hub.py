@@ -107,10 +107,10 @@ class Hub:
                         note=framed.note)
         self._last_mono_s = mono_s
         self.newest.append(moment)
-        self._count(moment)
         if self.link.state is not LinkState.RECEIVING:
             self.set_link(LinkState.RECEIVING, "frames arrive", last_t=t)
         self.announce("reading", moment)
+        self._count(moment)
         settled = self.settling.add(moment)
         if settled is not None:
             self.announce("settled", settled)

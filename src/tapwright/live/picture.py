@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from tapwright.core.errors import UsageError
 from tapwright.core.reading import Status
-from tapwright.live.scpi.answers import in_ascii
+from tapwright.live.plain_text import in_ascii
 from tapwright.live.shown import Shown
 
 if TYPE_CHECKING:

@@ -71,9 +71,12 @@ class Service:
         self.clock: Clock = clock or SystemClock()
         self.say = say
         self.started_mono_s = self.clock.mono()
-        self.page_socket = bind(plan.host, plan.port, "--port")
+        with contextlib.ExitStack() as on_error:
+            self.page_socket = bind(plan.host, plan.port, "--port")
+            on_error.callback(self.page_socket.close)
+            self.scpi_sockets = _scpi_sockets(plan)
+            on_error.pop_all()
         self.port: int = self.page_socket.getsockname()[1]
-        self.scpi_sockets = _scpi_sockets(plan)
         self.scpi_ports = {name: bound.getsockname()[1] for name, bound in self.scpi_sockets.items()}
         self.hubs: dict[str, Hub] = {}
         self.streams: dict[str, Stream] = {}
@@ -157,9 +160,12 @@ def _scpi_sockets(plan: Plan) -> dict[str, socket.socket]:
     if plan.scpi_port is None:
         return {}
     sockets: dict[str, socket.socket] = {}
-    for i, member in enumerate(plan.members):
-        port = plan.scpi_port + i if plan.scpi_port else 0
-        sockets[member.name] = bind(plan.host, port, "--scpi")
+    with contextlib.ExitStack() as on_error:
+        for i, member in enumerate(plan.members):
+            port = plan.scpi_port + i if plan.scpi_port else 0
+            sockets[member.name] = bind(plan.host, port, "--scpi")
+            on_error.callback(sockets[member.name].close)
+        on_error.pop_all()
     return sockets
 
 

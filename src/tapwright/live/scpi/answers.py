@@ -17,6 +17,7 @@ from tapwright.core.reading import Reading
 from tapwright.core.reading import Status as ReadingStatus
 from tapwright.live.hub import EventKind, Hub
 from tapwright.live.moment import Moment
+from tapwright.live.plain_text import in_ascii
 from tapwright.live.scpi.message import Command, command_of, pattern, units_of, whole_number
 from tapwright.live.scpi.status import MEASURING, NO_SIGNAL, NOT_PROVEN, OPC, OVERLOAD, Register, ScpiError, Status
 
@@ -26,7 +27,6 @@ READ_WAIT_S = 5.0
 #: Base units that SCPI has a function for; their numbers are given in the base unit, as SCPI asks.
 FUNCTIONS = {"V": "VOLT", "A": "CURR", "Ω": "RES", "F": "CAP", "H": "IND", "Hz": "FREQ", "s": "PER", "W": "POW",
              "°C": "TEMP", "°F": "TEMP", "K": "TEMP"}
-_ASCII = {"Ω": "Ohm", "µ": "u", "°": "deg ", "²": "2", "³": "3", "·": ".", "₂": "2"}
 
 Answer = str | None
 Action = Callable[[tuple[str, ...]], Answer | Awaitable[Answer]]
@@ -196,12 +196,6 @@ def scientific(value: Decimal) -> str:
     text = "".join(map(str, digits)).lstrip("0")
     power = exponent + len(text) - 1
     return f"{'-' if sign else '+'}{text[0]}.{text[1:] or '0'}E{power:+03d}"
-
-
-def in_ascii(text: str) -> str:
-    """Return text in printable ASCII: `kΩ` is `kOhm`, `µS/cm` is `uS/cm`; what has no spelling is left out."""
-    spelled = "".join(_ASCII.get(c, c) for c in text)
-    return "".join(c for c in spelled if " " <= c <= "~").strip()
 
 
 def _register(name: str, register: Register) -> dict[str, Action]:
