@@ -29,6 +29,7 @@ def fixed(ranged: Plan, row: np.ndarray) -> Plan:
     return replace(ranged, ranges={}).with_values(dict(zip(ranged.ranges, map(float, row), strict=True)))
 
 
+@pytest.mark.slow
 def test_figures_are_those_of_the_middle() -> None:
     """A plan with ranges answers as the plan of their middles."""
     middle = changed(changed(METER, "open_v = 2.72", "open_v = 2.7"), "contact_ohm = 0.1", "contact_ohm = 0.15")
@@ -40,6 +41,7 @@ def test_figures_are_those_of_the_middle() -> None:
     assert "share_ok" not in single
 
 
+@pytest.mark.slow
 def test_share_is_that_of_plans_one_by_one() -> None:
     """Plans computed side by side fail exactly where the same plans fail one by one."""
     ranged = plan(RANGED)
@@ -105,6 +107,7 @@ def test_ten_thousand_draws_are_quick() -> None:
     assert found.widest in plan(RANGED).ranges
 
 
+@pytest.mark.slow
 def test_same_seed_same_share() -> None:
     """The draws take their randomness from the seed alone."""
     ranged = plan(RANGED)

@@ -49,6 +49,7 @@ def test_capacitor_option_carries_the_mean() -> None:
     assert option.answer.peak_input_a == pytest.approx(alone.peak_input_a, rel=1e-9)
 
 
+@pytest.mark.slow
 def test_options_are_sorted_by_what_is_wanted() -> None:
     """hours falling, sag rising, parts rising."""
     hours = [o.answer.run.hours for o in options(plan(METER), "hours")]
@@ -199,6 +200,7 @@ def test_contacts_advice_is_the_plan_with_contacts() -> None:
     assert f"{lowest:.2f} V" in said_of(none)
 
 
+@pytest.mark.slow
 def test_pictures_are_svg_with_every_limit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Three pictures; the run shows each limit on the string's volts by name."""
     file = tmp_path / "supply.toml"
@@ -213,6 +215,7 @@ def test_pictures_are_svg_with_every_limit(tmp_path: Path, capsys: pytest.Captur
     assert sorted(p.name for p in (tmp_path / "pictures").iterdir()) == ["burst.svg", "energy.svg", "run.svg"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("source", [METER, SMALL, changed(METER, "amps = 0.25", "amps = 2.5"),
                                     changed(METER, "open_v = 2.72", "open_v = [2.4, 3.0]"),
                                     changed(SMALL, "amps = 1.0", "amps = 0")])
@@ -233,6 +236,17 @@ def test_next_names_what_is_not_known() -> None:
     assert "cells.open_v" in report(ranged, draws=500).next
     failing = plan(changed(METER, "low_v = 1.6", "low_v = 2.2"))
     assert "the option" in report(failing).next
+
+
+def test_empty_cells_are_said_to_be_empty() -> None:
+    """Open volts under the curve's last row: every check may hold, yet nothing runs, and the words say so."""
+    empty = plan(changed(changed(METER, "open_v = 2.72", "open_v = 1.7"), "low_v = 1.6", "low_v = 0.1")
+                 .replace("amps = 0.25", "amps = 0.02").replace("start_v = 1.8\n", "").replace("shutdown_a = 1e-7", "shutdown_a = 0"))
+    said = report(empty)
+    assert said.answer.verdict != FAILS
+    assert (said.answer.run.hours, said.answer.run.because) == (0, "cells empty")
+    assert "empty now" in text(said).splitlines()[0]
+    assert "other cells" in said.next
 
 
 def test_usage_errors(tmp_path: Path) -> None:

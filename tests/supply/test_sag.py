@@ -95,6 +95,7 @@ def test_too_much_power_collapses_in_time_not_at_once() -> None:
     assert power_burst(rail, before_w=0, during_w=4.5, seconds=1.0).lowest_v is None
 
 
+@pytest.mark.slow
 @settings(max_examples=50, deadline=None)
 @given(amps=st.floats(1e-3, 2), seconds=st.floats(1e-4, 1), sag_v=st.floats(0.01, 2), esr=st.floats(0, 1))
 def test_farad_for_a_sag_is_its_inverse(amps: float, seconds: float, sag_v: float, esr: float) -> None:

@@ -175,6 +175,8 @@ def _next(said: Report) -> str:
         if better is None:
             return f"'{first}' fails, and no option here mends it alone: change two things in the plan, run it again"
         return f"'{first}' fails; the option '{better.name}' does not: {better.what}"
+    if answer.run.hours == 0:
+        return "put in other cells, or measure their open volts again: by the curve these are empty"
     if cells.open_v is None:
         return "measure the cells' open volts, rested for an hour, and write them as cells.open_v: fresh is assumed"
     if cells.ohm is None and cells.curve is None:

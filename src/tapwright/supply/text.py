@@ -32,6 +32,8 @@ def _answer(said: Report) -> Iterator[str]:
         yield from _wrap("fails: " + "; ".join(_short(check) for check in causes))
         if ran.hours > 0:
             yield f"  (it runs for {length}; then: {ran.because})"
+    elif ran.hours == 0:
+        yield f"{answer.verdict}, but not for long: these cells are empty now; every check holds for their last row"
     else:
         thin = f" (little in hand: {', '.join(check.name for check in answer.thin)})" \
             if answer.verdict == MARGINAL else ""
