@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import pty
 import subprocess
@@ -72,6 +73,23 @@ def test_what_a_description_lacks_is_said_before_the_start() -> None:
             source_of("serial:///dev/ttyUSB0").check(described)
     source_of("serial:///dev/ttyUSB0?baud=2400&form=7E1").check(
         Instrument(name="x", reading_map=whole.reading_map, layout=whole.layout))
+
+
+@pytest.mark.parametrize(("number", "text", "waits_for"), [
+    (errno.ENOENT, "no such port", "plugged in"), (errno.EACCES, "no rights to use", "join the group"),
+    (errno.EBUSY, "held by another program", "closed"), (errno.EIO, "input/output error", "a serial port there"),
+    (None, "cannot be opened", "a serial port there")])
+def test_why_a_port_does_not_open_is_said_in_words(tmp_path: Path, number: int | None, text: str, waits_for: str) -> None:
+    """Each reason of the system has its own words and its own way out."""
+    import serial
+
+    from tapwright.live.sources.serial import _gone
+
+    device = tmp_path / "port"
+    device.touch()
+    gone = _gone(str(device), serial.SerialException(*((number, "could not open") if number else ("what",))))
+    assert text in gone.text
+    assert waits_for in gone.waits_for
 
 
 @pytest.mark.slow

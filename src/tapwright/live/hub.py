@@ -203,7 +203,12 @@ class Hub:
             if interval_s > limit:
                 return interval_s
         else:
+            before = self._period.period_s
             self._period.add(interval_s)
+            if before is None and self._period.period_s is not None:
+                # A page keeps a watch of its own on the newest event's age.
+                self.link = self.link_now()
+                self.announce("link", self.link)
         return None
 
     def _count(self, moment: Moment) -> None:

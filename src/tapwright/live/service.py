@@ -122,7 +122,9 @@ class Service:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
         if self.recorder is not None:
-            await self.recorder.stop()
+            waiting = await self.recorder.stop()
+            if waiting:
+                self.say(f"{waiting} readings could not be recorded: {self.recorder.text}")
 
     def metrics(self) -> Metrics:
         """Return the collector of everything's numbers."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import signal
 import socket
 from collections.abc import Callable, Iterator, Sequence
@@ -57,7 +58,7 @@ async def serve(service: Service, *, started: Callable[[Started], None], more: S
     stop = stop or asyncio.Event()
     service.prepare()
     server = _server(service, more)
-    with _stop_on_signals(stop):
+    with _stop_on_signals(stop), _logged_by(service.say):
         serving = asyncio.create_task(server.serve(sockets=[service.page_socket]))
         while not server.started and not serving.done():
             await asyncio.sleep(0.001)
@@ -83,6 +84,32 @@ def access_of(plan: Plan) -> Access:
     if plan.mdns_name:
         names.add(f"{plan.mdns_name.lower()}.local")
     return Access(names=frozenset(name.lower() for name in names if name), token=plan.token, private=plan.private)
+
+
+class _OneLine(logging.Handler):
+    """Says what the HTTP library logs in one line; a fault's own text, never a traceback on the terminal."""
+
+    def __init__(self, say: Callable[[str], None]) -> None:
+        super().__init__(logging.WARNING)
+        self.say = say
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Say one record."""
+        fault = record.exc_info[1] if record.exc_info else None
+        self.say(record.getMessage().splitlines()[0] + (f" ({type(fault).__name__}: {fault})" if fault else ""))
+
+
+@contextlib.contextmanager
+def _logged_by(say: Callable[[str], None]) -> Iterator[None]:
+    logger, handler = logging.getLogger("uvicorn.error"), _OneLine(say)
+    before = logger.propagate
+    logger.addHandler(handler)
+    logger.propagate = False
+    try:
+        yield
+    finally:
+        logger.removeHandler(handler)
+        logger.propagate = before
 
 
 def _server(service: Service, more: Sequence[BaseRoute]) -> uvicorn.Server:

@@ -87,12 +87,14 @@ class Recorder:
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         self._thread.start()
 
-    async def stop(self) -> None:
-        """Write what waits, once, and end."""
+    async def stop(self) -> int:
+        """Write what waits, once, and end; return how many readings could not be written."""
         self._stop.set()
         self._wake.set()
         if self._thread is not None:
             await asyncio.to_thread(self._thread.join, 10.0)
+        with self._lock:
+            return len(self._backlog) + len(self._pending)
 
     def pause(self, paused: bool) -> None:
         """Leave out what comes from now on, or go on."""
