@@ -1,0 +1,387 @@
+"""A survey: what a meter showed on each pad in each state of the instrument, as people write it down.
+
+In: a CSV file with a row a pad and a column a state (comma, semicolon or tab between cells; decimal point or comma).
+Out: a `Survey` of parsed columns and cells, volts and ohms. Every complaint names the line and the column.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tapwright.core.errors import SurveyError
+from tapwright.core.files import read_text
+
+OFF = "off"  # the one state in which the instrument does not run (contract, section pins)
+CELLS_OUT = "cells out"
+GROUND, SUPPLY = "ground", "supply"
+VOLTS, OHMS, AC, HZ = "volts", "ohms", "ac", "hz"
+MOST_BYTES = 20_000_000
+
+_BLANK = frozenset(["", "-", "--", "–", "—"])
+_NUMBER = r"[-+−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?"
+_CELL = re.compile(rf"[~≈]?\s*({_NUMBER})\s*(?:(?:\.\.\.?|…|–|\bto\b)\s*({_NUMBER}))?\s*(\D*)$")
+_MINUS_RANGE = re.compile(rf"({_NUMBER})\s*-\s*({_NUMBER})\s*(\D*)$")
+_RESISTOR = r"(\d+(?:[.,]\d+)?)\s*([kKM]?)(\d*)\s*(?:Ω|ohms?|R)?"
+_LOAD = re.compile(rf"{_RESISTOR}\s+to\s+(ground|gnd|supply)$", re.I)
+_TRIAL = re.compile(rf"pad\s+(.+?)\s+(high|low)\s+through\s+{_RESISTOR}$", re.I)
+_METER = re.compile(r"meter\s+(\S.*)$", re.I)
+_SCALE = {"": 1.0, "k": 1e3, "K": 1e3, "M": 1e6}
+_VOLT_UNITS = {"": 1.0, "v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "vdc": 1.0, "v dc": 1.0}
+_AC_UNITS = {**_VOLT_UNITS, "vac": 1.0, "v ac": 1.0, "mvac": 1e-3}
+_HZ_UNITS = {"": 1.0, "hz": 1.0, "khz": 1e3, "mhz": 1e6}
+_OHM_UNITS = {"": 1.0, "ω": 1.0, "ohm": 1.0, "ohms": 1.0, "r": 1.0, "k": 1e3, "kω": 1e3, "kohm": 1e3, "kohms": 1e3,
+              "m": 1e6, "mω": 1e6, "mohm": 1e6, "mohms": 1e6}
+_OVER = frozenset(["ol", "o.l", "0l", "o.l.", "over", "inf", "∞", "open"])
+
+
+@dataclass(frozen=True)
+class Load:
+    """A resistor put on the measured pad alone: `ohm` to "ground" or to a source at the supply's volts."""
+
+    ohm: float
+    to: str
+
+    @property
+    def text(self) -> str:
+        """The load as headings spell it: `10k to ground`."""
+        return f"{ohm_text(self.ohm)} to {self.to}"
+
+
+@dataclass(frozen=True)
+class Trial:
+    """Another pad held "high" or "low" through a resistor while this column was measured."""
+
+    pad: str
+    drive: str
+    ohm: float
+
+    @property
+    def text(self) -> str:
+        """The trial as headings spell it: `pad 11 high through 10k`."""
+        return f"pad {self.pad} {self.drive} through {ohm_text(self.ohm)}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Column:
+    """What one column of a survey holds.
+
+    Parameters
+    ----------
+    heading : as written
+    number : 1-based column of the file
+    state : the plain column's heading; `cells out` for continuity
+    quantity : "volts", "ohms", "ac" or "hz"
+    module_out : measured with the module lifted off
+    load, trial : what hung on the pad, or on another one
+    meter : the name of the meter where several were used
+    """
+
+    heading: str
+    number: int
+    state: str
+    quantity: str = VOLTS
+    module_out: bool = False
+    load: Load | None = None
+    trial: Trial | None = None
+    meter: str = ""
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether this is a state's own column: no test in its heading."""
+        return self.quantity == VOLTS and not self.module_out and self.load is None and self.trial is None
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One measurement: `low` to `high` in volts, ohms or hertz (equal where it stood still; inf: overload).
+
+    `count` is one count of the last digit shown, in the same unit.
+    """
+
+    low: float
+    high: float
+    count: float
+
+    @property
+    def middle(self) -> float:
+        """The middle of what was seen."""
+        return self.low if self.low == self.high else (self.low + self.high) / 2
+
+    @property
+    def span(self) -> float:
+        """How far it wandered."""
+        return 0.0 if self.low == self.high else self.high - self.low
+
+
+@dataclass(frozen=True, kw_only=True)
+class Survey:
+    """Pads by columns.
+
+    Parameters
+    ----------
+    pads : the pads' names, in the file's order
+    notes : what was written beside each, same order
+    columns : every column of measurements
+    cells : one dict a pad, keyed by the place in `columns`; blank cells are absent
+    """
+
+    path: Path
+    pads: tuple[str, ...]
+    notes: tuple[str, ...]
+    columns: tuple[Column, ...]
+    cells: tuple[dict[int, Cell], ...]
+
+    @property
+    def states(self) -> tuple[str, ...]:
+        """The plain states in the file's order."""
+        return tuple(dict.fromkeys(column.state for column in self.columns if column.is_plain))
+
+    @property
+    def running(self) -> tuple[str, ...]:
+        """The states in which the instrument runs: all but one named `off`."""
+        return tuple(state for state in self.states if not is_off(state))
+
+
+def is_off(state: str) -> bool:
+    """Whether a state is the one in which the instrument does not run."""
+    return _same(state) == OFF
+
+
+def ohm_text(ohm: float) -> str:
+    """Return a resistance as headings spell it: `470`, `4.7k`, `1M`."""
+    for scale, letter in ((1e6, "M"), (1e3, "k")):
+        if ohm >= scale:
+            return f"{ohm / scale:g}{letter}"
+    return f"{ohm:g}"
+
+
+def read_survey(path: Path) -> Survey:
+    """Read a survey file.
+
+    Raises
+    ------
+    SurveyError : the file cannot be read; text stands in a cell of volts; a pad or a column is there twice; a test's
+        state is no plain column. The message names line and column.
+    """
+    rows = _rows(path, read_text(path, error=SurveyError, most=MOST_BYTES))
+    if not rows:
+        raise SurveyError("the file is empty", path=path, line=1,
+                          expected="a header row: pad, an optional note, then a column a state")
+    head_line, head = rows[0]
+    note_at, columns = _columns(path, head_line, head)
+    pads: list[str] = []
+    notes: list[str] = []
+    cells: list[dict[int, Cell]] = []
+    first_line: dict[str, int] = {}
+    for line, row in rows[1:]:
+        pad = row[0].strip()
+        if not pad:
+            raise SurveyError("no pad name", path=path, line=line, place="column 1 'pad'", expected="the pad's name")
+        if pad in first_line:
+            raise SurveyError(f"pad '{pad}' is there twice", path=path, line=line, place="column 1 'pad'",
+                              expected=f"each pad once (the first is on line {first_line[pad]})",
+                              do="put all its measurements on one line")
+        first_line[pad] = line
+        if len(row) > len(head) and any(text.strip() for text in row[len(head):]):
+            raise SurveyError(f"{len(row)} cells under {len(head)} headings", path=path, line=line,
+                              place=f"column {len(head) + 1}", expected="no more cells than headings",
+                              do="put numbers with a decimal comma in quotes, or set semicolons between the cells")
+        pads.append(pad)
+        notes.append(row[note_at].strip() if note_at is not None and note_at < len(row) else "")
+        cells.append({i: cell for i, column in enumerate(columns) if column.number <= len(row)
+                      and (cell := _cell(path, line, column, row[column.number - 1])) is not None})
+    if not pads:
+        raise SurveyError("no pads under the header", path=path, line=head_line + 1, expected="a row a pad")
+    return Survey(path=path, pads=tuple(pads), notes=tuple(notes), columns=tuple(columns),
+                  cells=tuple(_with_counts(columns, cells)))
+
+
+def parse_test(text: str) -> dict[str, object] | None:
+    """Parse one part of a heading after a state; None where it is no test.
+
+    Returns the fields of `Column` that it sets.
+    """
+    text = " ".join(text.split())
+    folded = text.casefold()
+    if folded == "module out":
+        return {"module_out": True}
+    if folded in (AC, HZ):
+        return {"quantity": folded}
+    if found := _LOAD.match(text):
+        to = GROUND if found.group(4).casefold() in ("ground", "gnd") else SUPPLY
+        ohm = _ohm(found.group(1), found.group(2), found.group(3))
+        return {"load": Load(ohm, to)} if ohm > 0 else None
+    if found := _TRIAL.match(text):
+        ohm = _ohm(found.group(3), found.group(4), found.group(5))
+        return {"trial": Trial(found.group(1), found.group(2).casefold(), ohm)} if ohm > 0 else None
+    if found := _METER.match(text):
+        return {"meter": found.group(1)}
+    return None
+
+
+def _rows(path: Path, text: str) -> list[tuple[int, list[str]]]:
+    first = next((line for line in text.split("\n") if line.strip()), "")
+    bare = re.sub(r'"[^"]*"', "", first)
+    mark = ";" if ";" in bare else "\t" if "\t" in bare else ","
+    reader = csv.reader(io.StringIO(text), delimiter=mark, skipinitialspace=True)
+    rows = []
+    line = 1
+    try:
+        for row in reader:
+            if any(cell.strip() for cell in row):
+                rows.append((line, row))
+            line = reader.line_num + 1
+    except csv.Error as trouble:
+        raise SurveyError(f"not a table: {trouble}", path=path, line=line, expected="cells set apart by commas",
+                          ) from None
+    return rows
+
+
+def _columns(path: Path, line: int, head: Sequence[str]) -> tuple[int | None, list[Column]]:
+    if head[0].strip().casefold() not in ("pad", "pads"):
+        raise SurveyError(f"the first heading is '{head[0].strip()}'", path=path, line=line, place="column 1",
+                          expected="'pad'", do="begin with a header row: pad, note, then a column a state")
+    note_at = next((i for i, text in enumerate(head) if i and text.strip().casefold() in ("note", "notes")), None)
+    split: list[tuple[int, str, list[str]]] = []
+    for i, text in enumerate(head[1:], 2):
+        heading = " ".join(text.split())
+        if i - 1 == note_at:
+            continue
+        if not heading:
+            raise SurveyError("a column without a heading", path=path, line=line, place=f"column {i}",
+                              expected="a state's name")
+        split.append((i, heading, re.split(r"\s+/\s+", heading)))
+    plain = {_same(heading): heading for _, heading, parts in split if _state_parts(parts) == len(parts)}
+    columns: list[Column] = []
+    seen: dict[tuple[object, ...], Column] = {}
+    for i, heading, parts in split:
+        column = _column(path, line, i, heading, parts, plain)
+        key = (_same(column.state), column.quantity, column.module_out, column.load, column.trial, column.meter)
+        if key in seen:
+            raise SurveyError(f"'{heading}' is there twice", path=path, line=line, place=f"column {i}",
+                              expected=f"each column once (the first is column {seen[key].number})",
+                              do="name the states apart")
+        seen[key] = column
+        columns.append(column)
+    if not any(column.is_plain for column in columns):
+        raise SurveyError("no column of a plain state", path=path, line=line,
+                          expected="a column a state, its heading the state's name")
+    return note_at, columns
+
+
+def _state_parts(parts: Sequence[str]) -> int:
+    # How many leading parts belong to the state's own name: "current / 2" is a state, "linked / module out" is not.
+    count = len(parts)
+    while count > 1 and (_same(parts[count - 1]) == "ohms to ground" or parse_test(parts[count - 1]) is not None):
+        count -= 1
+    return count
+
+
+def _column(path: Path, line: int, number: int, heading: str, parts: Sequence[str], plain: dict[str, str]) -> Column:
+    place = f"column {number} '{heading}'"
+    if _same(parts[0]) == CELLS_OUT:
+        if [_same(part) for part in parts[1:]] != ["ohms to ground"]:
+            raise SurveyError("no test that is made with the cells out", path=path, line=line, place=place,
+                              expected="'cells out / ohms to ground'")
+        return Column(heading=heading, number=number, state=CELLS_OUT, quantity=OHMS)
+    count = _state_parts(parts)
+    state = " / ".join(parts[:count])
+    fields: dict[str, object] = {}
+    for part in parts[count:]:
+        found = parse_test(part)
+        if found is None or (fields.keys() & found.keys()):
+            raise SurveyError(f"'{part}' does not fit here", path=path, line=line, place=place,
+                              expected="STATE / TEST, the tests being 'R to ground', 'R to supply', 'module out', "
+                                       "'ac', 'hz' or a trial")
+        fields.update(found)
+    if len(parts) > 1 and count == len(parts) and _same(parts[0]) in plain:
+        raise SurveyError(f"'{' / '.join(parts[1:])}' is no test", path=path, line=line, place=place,
+                          expected="'10k to ground', '10k to supply', 'module out', 'ac', 'hz', "
+                                   "'pad NAME high through 10k', or several of them with ' / ' between")
+    if count < len(parts):
+        if _same(state) not in plain and fields.keys() != {"meter"}:
+            raise SurveyError(f"no plain column for the state '{state}'", path=path, line=line, place=place,
+                              expected="a state that has a column of its own: " + ", ".join(list(plain.values())[:8]),
+                              do=f"add a column '{state}', or correct the heading")
+        state = plain.get(_same(state), state)
+    return Column(heading=heading, number=number, state=state, **fields)  # type: ignore[arg-type]
+
+
+def _cell(path: Path, line: int, column: Column, text: str) -> Cell | None:
+    text = " ".join(text.split())
+    if text in _BLANK:
+        return None
+    units, what = {OHMS: (_OHM_UNITS, "ohms, as 0.3, 47k or OL"), HZ: (_HZ_UNITS, "hertz, as 50 or 1.2 kHz"),
+                   AC: (_AC_UNITS, "volts, as 0.98"),
+                   VOLTS: (_VOLT_UNITS, "volts, as 2.98, 2.98 V or 0.4..1.9, or a blank")}[column.quantity]
+    if column.quantity == OHMS and text.casefold().replace(" ", "").rstrip("ωhms") in _OVER:
+        return Cell(math.inf, math.inf, math.inf)
+    found = _CELL.match(text) or _MINUS_RANGE.match(text)
+    unit = found.group(3).strip() if found else ""
+    scale = units.get(unit.casefold()) if found else None
+    if scale is None and unit == "M" and column.quantity == OHMS:
+        scale = 1e6
+    values = [_float(part) for part in found.groups()[:2] if part is not None] if found else []
+    if found is None or scale is None or not all(math.isfinite(value) for value in values):
+        raise SurveyError(f"'{text}' in a cell of {column.quantity}", path=path, line=line,
+                          place=f"column {column.number} '{column.heading}'", expected=what)
+    values = sorted(value * scale for value in values)
+    if max(abs(value) for value in values) > 1e12:
+        raise SurveyError(f"'{text}' is no reading of a meter", path=path, line=line,
+                          place=f"column {column.number} '{column.heading}'", expected=what)
+    return Cell(values[0], values[-1], scale * 10.0 ** -_decimals(found.group(1)))
+
+
+def _with_counts(columns: Sequence[Column], cells: Sequence[dict[int, Cell]]) -> list[dict[int, Cell]]:
+    """Give each cell the count of the meter's range, not of a number whose last zeros were dropped.
+
+    A meter shows as many digits for 3.0 as for 2.98: the finest count among readings of at least half the size holds.
+    """
+    result: list[dict[int, Cell]] = [{} for _ in cells]
+    groups: dict[tuple[str, str], list[tuple[float, int, int]]] = {}
+    for row, pad in enumerate(cells):
+        for i, cell in pad.items():
+            key = (columns[i].quantity, columns[i].meter)
+            groups.setdefault(key, []).append((abs(cell.middle), row, i))
+    for group in groups.values():
+        group.sort(key=lambda item: -item[0])
+        finest = [math.inf] * (len(group) + 1)
+        for k, (_, row, i) in enumerate(group):
+            finest[k + 1] = min(finest[k], cells[row][i].count)
+        reach = 0
+        for size, row, i in group:
+            while reach < len(group) and group[reach][0] >= size / 2:
+                reach += 1
+            cell = cells[row][i]
+            result[row][i] = Cell(cell.low, cell.high, min(cell.count, finest[reach]))
+    return result
+
+
+def _ohm(number: str, letter: str, after: str) -> float:
+    # 4k7 is 4.7k, as resistors are marked (IEC 60062).
+    text = number.replace(",", ".")
+    if after:
+        text = f"{text}.{after}" if "." not in text and letter else f"{text}{after}"
+    return float(text) * _SCALE[letter]
+
+
+def _float(text: str) -> float:
+    try:
+        return float(text.replace(",", ".").replace("−", "-"))
+    except (ValueError, OverflowError):
+        return math.nan
+
+
+def _decimals(text: str) -> int:
+    mantissa, _, power = text.replace(",", ".").lower().partition("e")
+    return len(mantissa.partition(".")[2]) - (int(power) if power else 0)
+
+
+def _same(text: str) -> str:
+    return " ".join(text.split()).casefold()

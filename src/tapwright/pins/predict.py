@@ -1,0 +1,207 @@
+"""What a meter should show on each branch under each test, and how far off it may be.
+
+In: a `Test` (module in or out, a resistor to ground or to the supply). Out: a `Forecast`, one entry a branch, in shares
+of the supply. A reading's likelihood and the worth of a test not made yet both come from it.
+
+Source: superposition over the conductances at one node (Kirchhoff's current law); the meter's 10 Mohm is one of them.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapwright.pins.circuits import (
+    CLAMPED,
+    DEAD,
+    DOWN,
+    FLOATING,
+    HIGH,
+    INSTRUMENT,
+    LOW,
+    NOTHING,
+    SENDING,
+    Branches,
+    Circuits,
+    branches,
+    circuits,
+)
+
+POINT, DRIFTING, ANYWHERE = range(3)
+DIODE_V = (0.6, 0.06)  # a silicon clamp's drop at microamperes to a milliampere, and its spread: common practice
+_STEP = 1 / np.sqrt(12)
+
+
+@dataclass(frozen=True)
+class Test:
+    """How a pad is measured: `ohm` (inf: no load) to the supply or to ground, with the module in or out."""
+
+    out: bool = False
+    ohm: float = np.inf
+    to_supply: bool = False
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """One entry a branch: `at` and `spread` in shares of the supply.
+
+    `kind`: POINT (near `at`), DRIFTING (nothing holds it: low, leaking), ANYWHERE (an average never seen yet).
+    `source` is how much of it comes from the load's own source, 0 to 1. `idle_at` is where a line that waits for the
+    module rests when the module is out.
+    """
+
+    at: NDArray[np.float32]
+    spread: NDArray[np.float32]
+    kind: NDArray[np.int8]
+    source: NDArray[np.float32]
+
+
+@functools.lru_cache(maxsize=64)
+def forecast(test: Test, *, supply_v: float, meter_ohm: float) -> Forecast:
+    """Return what each branch shows under a test.
+
+    Parameters
+    ----------
+    supply_v : volts; scales the clamp's drop
+    meter_ohm : the meter's input resistance
+    """
+    node = _Node(circuits(), branches(), test, supply_v, meter_ohm)
+    middle = node.solve()
+    wide = np.zeros_like(middle)
+    # A grid point stands for its whole cell: how far the reading moves over one standard deviation of the cell.
+    for i, step in enumerate((node.all.drive_step, node.all.pull_step, node.all.down_step)):
+        factor = [np.ones(len(middle)) for _ in range(3)]
+        factor[i] = np.exp(np.log(step) * _STEP)[node.j]
+        wide += ((node.solve(_Factors(*factor)) - node.solve(_Factors(*(1 / each for each in factor)))) / 2) ** 2
+    spread = np.sqrt(wide + node.own_spread**2)
+    return Forecast(
+        at=middle.astype(np.float32), spread=spread.astype(np.float32), kind=node.kind(),
+        source=node.source_share().astype(np.float32))
+
+
+@dataclass(frozen=True)
+class _Factors:
+    """By what to multiply every branch's driver, pulls and fallen supply."""
+
+    drive: NDArray[np.float64] | float = 1.0
+    pull: NDArray[np.float64] | float = 1.0
+    down: NDArray[np.float64] | float = 1.0
+
+
+_AS_IT_IS = _Factors()
+
+
+class _Node:
+    """The circuit node of every branch at once."""
+
+    def __init__(self, all_: Circuits, branch: Branches, test: Test, supply_v: float, meter_ohm: float) -> None:
+        self.test, self.branch, self.j = test, branch, branch.circuit
+        self.all, self.meter_g, self.diode = all_, 1 / meter_ohm, DIODE_V[0] / supply_v
+        j = self.j
+        self.does = branch.does
+        self.up = np.isin(branch.does, (HIGH, CLAMPED))
+        self.fed = np.isin(branch.does, (DEAD, CLAMPED))
+        self.present = ~(all_.by_module[j] & test.out)
+        self.sends = self.present & (branch.does == SENDING) & ~(all_.waits[j] & test.out)
+        self.idle_high = all_.idle_high[j]
+        self.away = all_.duty[j]
+        self.floating = all_.role[j] == FLOATING
+        self.own_spread = self._own_spread(supply_v)
+
+    def solve(self, by: _Factors = _AS_IT_IS) -> NDArray[np.float64]:
+        """Return the volts with every resistance multiplied by its factor."""
+        j, sending = self.j, self.does == SENDING
+        steady = self.level(self.up, by)
+        if sending.any():
+            away = np.clip(self.away, 0.0, 1.0)
+            away = np.where(self.away < 0, 0.4, away)
+            resting = self.level(self.idle_high, by)
+            moved = self.level(~self.idle_high, by)
+            steady = np.where(sending, np.where(self.sends, resting + (moved - resting) * away, resting), steady)
+        resting_at = self.all.float_at[j]
+        if np.isinf(self.test.ohm):
+            steady = np.where(self.floating, resting_at, steady)
+        return steady
+
+    def level(self, high: NDArray[np.bool_], by: _Factors = _AS_IT_IS) -> NDArray[np.float64]:
+        """Return the volts of the branches taken as steady, `high` saying which way a driver drives."""
+        g, pushed = self._conductances(high, by)
+        volts = pushed / g
+        dead = self.fed & (not self.test.out)
+        if dead.any():
+            over = np.maximum(volts - self.diode, 0)
+            rail = np.where(dead, self.branch.dead_rail, 1.0)
+            clamped = np.minimum(volts, self.diode) + over * rail / (rail + 1 / g)
+            volts = np.where(dead, clamped, volts)
+        return volts
+
+    def _conductances(
+        self, high: NDArray[np.bool_], by: _Factors,
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        all_, j, does = self.all, self.j, self.does
+        ohm = np.where(high, all_.high_ohm[j], all_.low_ohm[j]) * by.drive
+        driven = np.isin(does, (HIGH, LOW, SENDING, CLAMPED)) & self.present
+        down = does == DOWN
+        driver_g = np.where(driven, 1 / ohm, 0.0)
+        gone = down & self.test.out & ~all_.down_stays[j]
+        down_g = np.where(down & ~gone, 1 / (all_.down_ohm[j] * by.down), 0.0)
+        dead = does == DEAD
+        inner_g = 1 / (all_.pull_i[j] * by.pull)
+        inner_up = all_.pull_i_up[j] & ~(all_.pull_i_switched[j] & dead)
+        outer_g = np.where(self.test.out, 0.0, 1 / (all_.pull_m[j] * by.pull))
+        outer_up = all_.pull_m_up[j] & ~dead
+        load_g = 0.0 if np.isinf(self.test.ohm) else 1 / self.test.ohm
+        g = driver_g + down_g + inner_g + outer_g + load_g + self.meter_g
+        down_at = np.where(self.test.out, 0.0, all_.down_at[j])
+        pushed = (driver_g * high + down_g * down_at + inner_g * inner_up + outer_g * outer_up
+                  + load_g * self.test.to_supply)
+        return g, pushed
+
+    def source_share(self) -> NDArray[np.float64]:
+        """Return the share of each reading that the load's own source makes."""
+        if np.isinf(self.test.ohm) or not self.test.to_supply:
+            return np.zeros(len(self.j))
+        g, _ = self._conductances(self.up, _AS_IT_IS)
+        return np.asarray(1 / self.test.ohm / g)
+
+    def kind(self) -> NDArray[np.int8]:
+        """Return POINT, DRIFTING or ANYWHERE for each branch."""
+        all_, j = self.all, self.j
+        kind = np.full(len(j), POINT, np.int8)
+        kind[self.sends & (self.away < 0)] = ANYWHERE
+        if np.isinf(self.test.ohm):
+            held = np.isfinite(all_.pull_i[j]) | (np.isfinite(all_.pull_m[j]) & (not self.test.out))
+            driven = np.isin(self.does, (HIGH, LOW, SENDING, CLAMPED)) & self.present
+            high_z = (self.does == DOWN) & ((all_.down_ohm[j] > 1e8) | (self.test.out & ~all_.down_stays[j]))
+            loose = ((self.does != DOWN) & ~driven & ~held) | high_z
+            kind[(loose & ~self.floating) | (self.floating & all_.float_loose[j])] = DRIFTING
+        return kind
+
+    def _own_spread(self, supply_v: float) -> NDArray[np.float64]:
+        all_, j = self.all, self.j
+        spread = np.full(len(j), 0.0)
+        loaded = np.isfinite(self.test.ohm)
+        wander = np.where(self.away < 0, 0.25, 0.25 * np.minimum(self.away, 1 - self.away) + 0.002)
+        spread[self.sends] = wander[self.sends]
+        at = all_.float_at[j]
+        width = 0.003 + 0.16 * at
+        leak = min(self.test.ohm / 5e6, 0.3) if loaded else 0.0
+        spread[self.floating] = (leak * (0.2 + at) + 0.001 if loaded else width)[self.floating]
+        down = (self.does == DOWN) & (all_.down_at[j] > 0)
+        spread[down] = 0.08
+        if not self.test.out:
+            dead = self.fed
+            up = dead & (self.level(self.up) > self.diode * 0.9)
+            spread[up] = np.where(self.branch.dead_rail[up] > 1e6, 0.01, DIODE_V[1] / supply_v + 0.07)
+        return spread
+
+
+def class_of_branches() -> NDArray[np.int64]:
+    """Return role times 4 plus driver for each branch, floats being role 7 and driver "nothing"."""
+    all_, j = circuits(), branches().circuit
+    assert ((all_.driver[j] == NOTHING) == (all_.role[j] == FLOATING)).all()
+    assert INSTRUMENT == 0
+    return all_.role[j].astype(np.int64) * 4 + all_.driver[j]
