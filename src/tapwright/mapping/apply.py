@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from tapwright.core.frame import Frames
 from tapwright.core.instrument import Instrument
 from tapwright.core.reading import Reading, Status
-from tapwright.core.reading_map import BitRef, Codes, DisplayMap, Lamp, ReadingMap, Segments, Table, UnitSigns
+from tapwright.core.reading_map import BitRef, Codes, DisplayMap, Integer, Lamp, ReadingMap, Segments, Table, UnitSigns
 from tapwright.frames.apply import check_ok
 from tapwright.mapping.body import map_bodies
 from tapwright.mapping.shown import ALL_OPEN, Row, read_row
@@ -184,17 +184,20 @@ def used_bits(reading_map: ReadingMap) -> list[BitRef]:
 
 
 def _display_bits(display: DisplayMap) -> list[BitRef]:
-    digits = display.digits
     parts: list[Lamp | Table] = [*display.states, *display.point.lamps.values(), *display.point.tables]
     if display.minus is not None:
         parts.append(display.minus)
+    return [*digit_bits(display), *(bit for part in parts for bit in part.bits)]
+
+
+def digit_bits(display: DisplayMap) -> list[BitRef]:
+    """Return the bits that make the digits of a display map."""
+    digits = display.digits
     if isinstance(digits, Segments):
-        parts += [lamp for place in digits.places for lamp in place]
-    elif isinstance(digits, Codes):
-        parts += digits.places
-    else:
-        return [*(bit for part in parts for bit in part.bits), *digits.bits, *getattr(digits, "fixed", ())]
-    return [bit for part in parts for bit in part.bits]
+        return [bit for place in digits.places for lamp in place for bit in lamp.bits]
+    if isinstance(digits, Codes):
+        return [bit for place in digits.places for bit in place.bits]
+    return [*digits.bits, *(digits.fixed if isinstance(digits, Integer) else ())]
 
 
 @functools.cache

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tapwright.core.job import Demands
 from tapwright.core.reading_map import (
@@ -17,7 +17,7 @@ from tapwright.core.reading_map import (
     UnitSigns,
 )
 from tapwright.mapping.fit import Learned
-from tapwright.mapping.report import Open
+from tapwright.mapping.report import Ask, Open
 
 
 @dataclass(frozen=True)
@@ -28,8 +28,8 @@ class Standing:
     undetermined: tuple[Open, ...]
 
 
-def standing(learned: Learned, demands: Demands) -> Standing:
-    """Return what is settled and what is open in a learned map."""
+def standing(learned: Learned, demands: Demands, asks: tuple[Ask, ...]) -> Standing:
+    """Return what is settled and what is open in a learned map; `asks` are the readings that will be asked for."""
     assert learned.reading_map is not None
     found = _Collector()
     display = learned.reading_map.displays[0]
@@ -42,7 +42,19 @@ def standing(learned: Learned, demands: Demands) -> Standing:
     _states(learned, found, demands)
     _units(learned, found, demands)
     _flags(learned, found, demands)
-    return Standing(tuple(found.settled), tuple(found.left))
+    return Standing(tuple(dict.fromkeys(found.settled)),
+                    tuple(replace(item, show=_show(item, asks)) for item in found.left))
+
+
+def _show(item: Open, asks: tuple[Ask, ...]) -> str:
+    """Return the first reading asked for that settles something of an item."""
+    words = item.what.replace("segments", "segment").replace(",", "").split()
+    for ask in asks:
+        for settled in ask.settles:
+            parts = settled.split()
+            if parts[:2] == words[:2] and (parts[0] != "digit" or parts[-1] in words or "showing" in parts):
+                return ask.show
+    return ""
 
 
 class _Collector:

@@ -49,9 +49,10 @@ def learn(captures: Mapping[str, Frames], labels: Sequence[Label], *, layout: Fr
     for frames in captures.values():
         readings = decoder.read(frames)
         explained += sum(readings.count(status) for status in (Status.OK, Status.OVERLOAD, Status.BLANK))
-    state = standing(learned, demands)
+    asks = plan(learned, demands)
+    state = standing(learned, demands, asks)
     return LearnReport(
         reading_map=learned.reading_map, offset_s=learned.offset_s, frames=n_frames, frames_explained=explained,
         frames_left_out=left_out, labels=len(labels), labels_contradicted=learned.contradicted,
-        determined=state.determined, undetermined=state.undetermined, next=plan(learned, state, demands),
+        determined=state.determined, undetermined=state.undetermined, next=asks,
         frames_per_label=float(np.median(learned.sight.n_frames)))

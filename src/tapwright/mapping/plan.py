@@ -1,13 +1,369 @@
-"""Which readings to show next: the fewest that settle what is open and that the instrument can show."""
+"""Which readings to show next: the fewest that settle what is open and that the instrument can show.
+
+Greedy: each reading is the one that splits most (in bits) of what no label tells apart, what was never shown counting
+besides; a whole reading is chosen at once, so one reading settles many things. The greedy cover of a splitting problem
+needs at most about ln(pairs) + 1 times the fewest readings; on displays it stays within a quarter of the exact cover.
+"""
 
 from __future__ import annotations
 
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
 from tapwright.core.job import Demands
-from tapwright.mapping.determined import Standing
+from tapwright.core.reading_map import Codes, Integer, field_value
+from tapwright.mapping.elements import Candidate, Elements, Range
 from tapwright.mapping.fit import Learned
+from tapwright.mapping.mixes import Mix, open_mixes
 from tapwright.mapping.report import Ask
+from tapwright.mapping.wording import words_of
+
+_TASK_BITS = 4.0
+_LEAST_GAIN = 0.9
+_MOST_ASKS = 60
+_MOST_MIXES = 3
+_STARTS = 3
+Task = tuple[str, ...]
 
 
-def plan(learned: Learned, state: Standing, demands: Demands) -> tuple[Ask, ...]:
+def plan(learned: Learned, demands: Demands) -> tuple[Ask, ...]:
     """Return the readings to show, most telling first."""
-    return ()
+    return tuple(_Planner(learned, demands).asks())
+
+
+@dataclass(frozen=True)
+class _Scored:
+    reading: Candidate
+    gain: float
+
+
+class _Planner:
+    def __init__(self, learned: Learned, demands: Demands) -> None:
+        assert learned.reading_map is not None
+        self.learned, self.demands = learned, demands
+        self.elements = Elements(learned, demands)
+        self.display = learned.reading_map.displays[0]
+        self.width = self.display.width
+        self.ranges = ranges_of(learned, demands, self.width)
+        self.tasks = self._tasks()
+        self.group = self.elements.group.copy()
+        self.rng = random.Random(len(learned.sight))
+        self.flags = [element.key[1] for element in self.elements.every if element.kind == "flag"]
+        labels = learned.sight.labels
+        self.may = {"negative": "negative" in demands.shows or any(label.display.startswith("-") for label in labels),
+                    "overload": "overload" in demands.shows, "blank": "blank" in demands.shows}
+
+    def asks(self) -> Iterator[Ask]:
+        """Return the readings that split what is open; where there is none, mixes that are not read for certain."""
+        given = 0
+        for ask in self._splitting():
+            given += 1
+            yield ask
+        if not given:
+            for mix in open_mixes(self.learned, _MOST_MIXES):
+                yield self._mix_ask(mix)
+
+    def _mix_ask(self, mix: Mix) -> Ask:
+        labels = self.learned.sight.labels
+        shown = labels[mix.range]
+        want: dict[str, object] = {}
+        if shown.is_overload:
+            want["overload"] = True
+        elif shown.is_blank:
+            want["blank"] = True
+        else:
+            want["negative"] = labels[mix.sign].display.startswith("-")
+            want["point"] = len(shown.display.partition(".")[2])
+        if shown.unit:
+            want["unit"] = shown.unit
+        names = [element.key[1] for element in self.elements.every if element.kind == "flag"]
+        if names:
+            want["flags"] = {name: name in labels[mix.flags].flags for name in names}
+        return Ask(show=words_of(want, self.width), want=want,
+                   settles=tuple(f"{name} of such a mix" for name in mix.open))
+
+    def _splitting(self) -> Iterator[Ask]:
+        for _ in range(_MOST_ASKS):
+            if not self.ranges or not (self.tasks or self._entropy(self.group) > 0):
+                return
+            best = max((self._best_in(span, state) for span in self._telling_ranges() for state in self._states()),
+                       key=lambda scored: scored.gain)
+            if best.gain < _LEAST_GAIN:
+                return
+            yield self._ask(best.reading)
+
+    def _telling_ranges(self) -> list[Range]:
+        """Return ranges that differ in something that is open, each sort once."""
+        kinds: dict[tuple[object, ...], Range] = {}
+        for span in self.ranges:
+            probe = Candidate(span, "0" * self.width, False, frozenset())
+            key = (self._range_tasks(span), span.greatest, span.decimals,
+                   tuple(level for element, level, group in zip(self.elements.every, self.elements.levels(probe),
+                                                                self.group, strict=False)
+                         if element.kind in ("unit", "point") and group >= 0))
+            kinds.setdefault(key, span)
+        return list(kinds.values())[:16]
+
+    def _states(self) -> list[str]:
+        return ["number", *(state for state in ("overload", "blank") if self.may[state])]
+
+    def _best_in(self, span: Range, state: str) -> _Scored:
+        if state != "number":
+            return self._climbed(Candidate(span, "", False, frozenset(), state))
+        starts = [str(span.greatest).rjust(self.width, "0"), *(
+            str(self.rng.randint(0, span.greatest)).rjust(self.width, "0") for _ in range(_STARTS - 1))]
+        starts += self._number_starts(span)
+        return max((self._climbed(Candidate(span, digits, False, frozenset())) for digits in starts),
+                   key=lambda scored: scored.gain)
+
+    def _climbed(self, reading: Candidate) -> _Scored:
+        """Change one part of a reading at a time while that tells more."""
+        best = _Scored(reading, self._gain(reading))
+        for _ in range(4):
+            before = best.gain
+            for other in self._neighbours(best):
+                gain = self._gain(other)
+                if gain > best.gain + 1e-9:
+                    best = _Scored(other, gain)
+            if best.gain <= before + 1e-9:
+                break
+        return best
+
+    def _neighbours(self, scored: _Scored) -> Iterator[Candidate]:
+        reading = scored.reading
+        open_places = self._open_places() if reading.state == "number" else []
+        for at in open_places:
+            for digit in "8123456790":
+                digits = reading.digits[:at] + digit + reading.digits[at + 1:]
+                if digit != reading.digits[at] and int(digits) <= reading.range.greatest:
+                    yield replace(reading, digits=digits)
+        if reading.state == "number" and self.may["negative"] and int(reading.digits):
+            yield replace(reading, negative=not reading.negative)
+        for name in self.flags:
+            yield replace(reading, flags=reading.flags ^ {name})
+
+    def _open_places(self) -> list[int]:
+        open_ = {element.key[0] for element, group in zip(self.elements.every, self.group, strict=False)
+                 if element.kind == "place" and group >= 0}
+        open_ |= {int(task[1]) for task in self.tasks if task[0] == "digit"}
+        return sorted(open_)
+
+    def _gain(self, reading: Candidate) -> float:
+        done = sum(_TASK_BITS for task in self.tasks if self._does(task, reading))
+        # A flag more is a key more to press.
+        return self._entropy(self.group) - self._entropy(self._split(reading)) + done - 0.01 * len(reading.flags)
+
+    def _split(self, reading: Candidate) -> NDArray[np.int64]:
+        levels = self.elements.levels(reading)
+        # What a reading leaves open (the segments of an overload sign) is not told apart by it.
+        return np.where(self.group < 0, -1, 2 * self.group + np.maximum(levels, 0))
+
+    @staticmethod
+    def _entropy(group: NDArray[np.int64]) -> float:
+        counts = np.unique(group[group >= 0], return_counts=True)[1].astype(np.float64)
+        return float((counts * np.log2(counts)).sum())
+
+    def _ask(self, reading: Candidate) -> Ask:
+        before = self.group
+        split = self._split(reading)
+        alone = {int(value) for value, count in zip(*np.unique(split, return_counts=True), strict=True) if count == 1}
+        names = [element.name for element, value in zip(self.elements.every, split.tolist(), strict=False)
+                 if value >= 0 and value in alone]
+        done = [task for task in self.tasks if self._does(task, reading)]
+        want = self._want(reading, done)
+        after = np.where(np.isin(split, list(alone)), -1, split)
+        kept = {value: i for i, value in enumerate(sorted(set(after[after >= 0].tolist())))}
+        self.group = np.array([kept.get(int(value), -1) for value in after], np.int64)
+        self.tasks = [task for task in self.tasks if task not in done]
+        settles = (*(_task_name(task) for task in done), *names) or self._narrowed(before)
+        return Ask(show=words_of(want, self.width), want=want, settles=settles)
+
+    def _narrowed(self, before: NDArray[np.int64]) -> tuple[str, ...]:
+        """Return the elements told apart further, where none comes to stand alone yet."""
+        moved = [element.name for element, a in zip(self.elements.every, before.tolist(), strict=False) if a >= 0]
+        return tuple(moved[:6])
+
+    def _want(self, reading: Candidate, done: list[Task]) -> dict[str, object]:
+        want: dict[str, object] = {}
+        if reading.state != "number":
+            want[reading.state] = True
+        else:
+            want |= self._digits_wanted(reading, done)
+            minus_open = any(element.kind == "minus" and group >= 0
+                             for element, group in zip(self.elements.every, self.group, strict=False))
+            if reading.negative or minus_open:
+                want["negative"] = reading.negative
+        if reading.range.unit and len({span.unit for span in self.ranges}) > 1:
+            want["unit"] = reading.range.unit
+        alike = [span for span in self.ranges if span.unit == reading.range.unit]
+        if reading.state == "number" and len({span.decimals for span in alike}) > 1:
+            want["point"] = reading.range.decimals
+        flags = {element.key[1]: element.key[1] in reading.flags
+                 for element, group in zip(self.elements.every, self.group, strict=False)
+                 if element.kind == "flag" and group >= 0}
+        if flags:
+            want["flags"] = flags
+        return want
+
+    def _digits_wanted(self, reading: Candidate, done: list[Task]) -> dict[str, object]:
+        """Return the digits that matter, each place with all that tell the same; or limits, for a binary number."""
+        spans = [task for task in done if task[0] == "number"]
+        if spans:
+            return self._limits(reading)
+        digits: dict[str, str] = {}
+        fixed = {int(task[1]) for task in done if task[0] == "digit"}
+        for at in self._open_places():
+            segments = [element for element, group in zip(self.elements.every, self.group, strict=False)
+                        if element.kind == "place" and element.key[0] == at and group >= 0]
+            same = reading.digits[at]
+            if at not in fixed:
+                wanted = [self.elements._state(element, reading) for element in segments]
+                for digit in "0123456789":
+                    other = replace(reading, digits=reading.digits[:at] + digit + reading.digits[at + 1:])
+                    if digit not in same and int(other.digits) <= reading.range.greatest and \
+                            [self.elements._state(element, other) for element in segments] == wanted:
+                        same += digit
+            digits[str(at + 1)] = "".join(sorted(same))
+        if digits and not self._fits_any(digits, reading.range):
+            digits = {str(at): reading.digits[int(at) - 1] for at in digits}
+        return {"digits": digits} if digits else {}
+
+    def _fits_any(self, digits: dict[str, str], span: Range) -> bool:
+        """Say whether any choice of the digits wanted stays within the range."""
+        greatest = "".join(max(digits.get(str(at + 1), "9")) if str(at + 1) in digits else "0"
+                           for at in range(self.width))
+        return int(greatest) <= span.greatest
+
+    # -- what was never shown ---------------------------------------------------------------------------------------
+
+    def _tasks(self) -> list[Task]:
+        tasks: list[Task] = [("range", str(i)) for i, span in enumerate(self.ranges) if not span.seen]
+        labels = self.learned.sight.labels
+        shown = {"negative": any(label.display.startswith("-") for label in labels),
+                 "overload": any(label.is_overload for label in labels),
+                 "blank": any(label.is_blank for label in labels)}
+        tasks += [(name,) for name in self.demands.shows if not shown.get(name, True)]
+        digits = self.display.digits
+        if isinstance(digits, Codes) and digits.kind == "table":
+            for at, table in enumerate(digits.places):
+                known = set(table.entries.values())
+                tasks += [("digit", str(at), digit) for digit in "0123456789" if digit not in known]
+        if isinstance(digits, Integer):
+            rest = {(bit.byte, bit.bit) for bit in digits.fixed}
+            tasks += [("number", str(i)) for i, bit in enumerate(digits.bits) if (bit.byte, bit.bit) in rest]
+        if len(self.display.zeros) > 1:
+            tasks.append(("small",))
+        return [task for task in tasks if self._possible(task)]
+
+    def _possible(self, task: Task) -> bool:
+        if task[0] == "digit":
+            at, digit = int(task[1]), task[2]
+            least = int((digit + "0" * (self.width - 1 - at)) or "0")
+            return digit != "0" and any(least <= span.greatest for span in self.ranges)
+        if task[0] == "number":
+            return any(self._number_starts(span, only=int(task[1])) for span in self.ranges)
+        return True
+
+    def _range_tasks(self, span: Range) -> tuple[Task, ...]:
+        return tuple(task for task in self.tasks if task[0] == "range" and self.ranges[int(task[1])] == span)
+
+    def _does(self, task: Task, reading: Candidate) -> bool:
+        match task[0]:
+            case "range":
+                return reading.state == "number" and self.ranges[int(task[1])] == reading.range
+            case "overload" | "blank":
+                return reading.state == task[0]
+            case "negative":
+                return reading.negative
+            case "digit":
+                return reading.state == "number" and reading.digits[int(task[1])] == task[2]
+            case "number":
+                return reading.state == "number" and not reading.negative and \
+                    int(task[1]) in self._moved_bits(reading)
+            case _:
+                return reading.state == "number" and reading.digits.startswith("0") and \
+                    len(reading.digits.lstrip("0")) <= max(reading.range.decimals, self.width - 1)
+
+    def _moved_bits(self, reading: Candidate) -> set[int]:
+        digits = self.display.digits
+        assert isinstance(digits, Integer)
+        at_rest = field_value(digits.bits, self.learned.sight.rows[0].tobytes())
+        changed = at_rest ^ self._raw(-int(reading.digits) if reading.negative else int(reading.digits))
+        return {i for i in range(len(digits.bits)) if changed >> i & 1}
+
+    def _raw(self, count: int) -> int:
+        digits = self.display.digits
+        assert isinstance(digits, Integer)
+        number = count * digits.divide // digits.multiply + digits.offset
+        return number & ((1 << len(digits.bits)) - 1)
+
+    def _number_starts(self, span: Range, only: int | None = None) -> list[str]:
+        """Return numbers of a range that move bits never seen to change."""
+        digits = self.display.digits
+        if not isinstance(digits, Integer):
+            return []
+        open_ = [int(task[1]) for task in self.tasks if task[0] == "number"] if only is None else [only]
+        at_rest = field_value(digits.bits, self.learned.sight.rows[0].tobytes())
+        out: list[str] = []
+        steps = sorted({span.greatest, *(k << bit for bit in open_ for k in range(1, 9)), *(
+            (1 << bit + 1) - 1 for bit in open_), *(span.greatest * k // 40 for k in range(1, 40))})
+        for count in steps:
+            moved = at_rest ^ self._raw(count)
+            if count <= span.greatest and any(moved >> bit & 1 for bit in open_):
+                out.append(str(count).rjust(self.width, "0"))
+        return sorted(out, key=lambda text: -sum((at_rest ^ self._raw(int(text))) >> bit & 1 for bit in open_))[:6]
+
+    def _limits(self, reading: Candidate) -> dict[str, object]:
+        """Return the limits within which a number moves the same open bits as the one chosen."""
+        open_ = [int(task[1]) for task in self.tasks if task[0] == "number"]
+        count, low = int(reading.digits), min(open_)
+        wanted = {bit for bit in open_ if bit in self._moved_bits(reading)}
+
+        def alike(other: int) -> bool:
+            probe = replace(reading, digits=str(other).rjust(self.width, "0"))
+            return 0 <= other <= reading.range.greatest and wanted <= self._moved_bits(probe)
+
+        least = most = count
+        for step in [1 << bit for bit in range(low, -1, -1)]:
+            while alike(least - step) and count - least < 1 << low:
+                least -= step
+            while alike(most + step) and most - count < 1 << low:
+                most += step
+        scale = 10.0 ** -reading.range.decimals
+        return {"at_least": round(least * scale, 9), "at_most": round(most * scale, 9)}
+
+
+def _task_name(task: Task) -> str:
+    match task[0]:
+        case "range":
+            return "range"
+        case "digit":
+            return f"digit {int(task[1]) + 1} showing {task[2]}"
+        case "number":
+            return "higher places of the number"
+        case "small":
+            return "leading zeros"
+        case _:
+            return task[0]
+
+
+def ranges_of(learned: Learned, demands: Demands, width: int) -> list[Range]:
+    """Return the ranges that may be asked for: the job's, else those that labels have shown."""
+    seen: dict[tuple[str, int], int] = {}
+    for label in learned.sight.labels:
+        if label.is_number:
+            decimals = len(label.display.partition(".")[2])
+            seen[label.unit, decimals] = 10 ** width - 1
+    if demands.ranges:
+        spans = [Range(span.unit, span.decimals, min(int(span.text.replace(".", "")), 10 ** width - 1),
+                       (span.unit, span.decimals) in seen) for span in demands.ranges]
+        return list(dict.fromkeys(spans))
+    spans = [Range(unit, decimals, greatest, True) for (unit, decimals), greatest in seen.items()]
+    known = {unit for unit, _ in seen}
+    spans += [Range(unit, spans[0].decimals if spans else 0, 10 ** width - 1, False)
+              for unit in demands.units if unit not in known]
+    return spans

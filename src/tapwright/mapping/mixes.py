@@ -1,0 +1,90 @@
+"""Mixes of what labels showed apart: would they be read for certain?
+
+A frame is put together from the labels' own bits: range and state from one, digits from another, sign and flags from
+others. Where the map cannot read such a frame, that very mix is worth showing: it tells codes from bits that only
+happened to go with them.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapwright.core.reading import Status
+from tapwright.core.reading_map import BitRef, Lamp
+from tapwright.mapping.apply import digit_bits
+from tapwright.mapping.fit import Learned
+from tapwright.mapping.shown import read_row
+from tapwright.mapping.sight import Sight
+
+_TRIALS = 160
+
+
+@dataclass(frozen=True)
+class Mix:
+    """Labels by index: where range and state, digits, sign and flags come from; what stayed open in the reading."""
+
+    range: int
+    digits: int
+    sign: int
+    flags: int
+    open: tuple[str, ...]
+
+
+def open_mixes(learned: Learned, most: int) -> Iterator[Mix]:
+    """Return mixes that the map cannot read for certain, no two alike in range, sign and flags, `most` at most."""
+    reading_map, sight = learned.reading_map, learned.sight
+    assert reading_map is not None
+    columns = {"digits": _columns(bit for display in reading_map.displays for bit in digit_bits(display)),
+               "sign": _columns(bit for display in reading_map.displays if display.minus for bit in display.minus.bits),
+               "flags": _columns(bit for flag in reading_map.flags.values() if isinstance(flag, Lamp)
+                                 for bit in flag.bits)}
+    rng = random.Random(len(sight))
+    n = len(sight)
+    numbers = [i for i, label in enumerate(sight.labels) if label.is_number]
+    given: set[tuple[object, ...]] = {_key(sight, i, i, i) for i in range(n)}
+    found = 0
+    for _ in range(_TRIALS if numbers else 0):
+        at, sign, flags = rng.randrange(n), rng.choice(numbers), rng.randrange(n)
+        if not sight.labels[at].is_number:
+            sign = at
+        digits = at if not sight.labels[at].is_number else _fitting(sight, at, numbers, rng)
+        key = _key(sight, at, sign, flags)
+        if key in given or (sign != at and not sight.labels[digits].display.strip("-0.")):
+            continue
+        bits = sight.bits[at].copy()
+        for part, other in (("digits", digits), ("sign", sign), ("flags", flags)):
+            bits[columns[part]] = sight.bits[other][columns[part]]
+        row = read_row(reading_map, np.packbits(bits, bitorder="little").tobytes(), int(sight.lengths[at]))
+        if row.status is Status.UNPROVEN:
+            given.add(key)
+            parts = (("display", row.display), ("unit", row.unit), ("flags", row.flags))
+            yield Mix(at, digits, sign, flags, tuple(name for name, text in parts if "?" in text))
+            found += 1
+            if found >= most:
+                return
+
+
+def _fitting(sight: Sight, at: int, numbers: list[int], rng: random.Random) -> int:
+    """Return a label whose digits the range of another can show: enough of them before and after the point."""
+    labels = sight.labels
+    decimals = len(labels[at].display.partition(".")[2])
+    fits = [i for i in numbers if len(labels[i].display.lstrip("-").replace(".", "")) > decimals
+            and not (labels[i].display.lstrip("-").startswith("0")
+                     and len(labels[i].display.partition(".")[2]) != decimals)]
+    return rng.choice(fits) if fits else at
+
+
+def _key(sight: Sight, at: int, sign: int, flags: int) -> tuple[object, ...]:
+    labels = sight.labels
+    shown = labels[at]
+    kind = len(shown.display.partition(".")[2]) if shown.is_number else shown.display
+    return shown.unit, kind, labels[sign].display.startswith("-"), labels[flags].flags
+
+
+def _columns(bits: Iterator[BitRef]) -> NDArray[np.int64]:
+    return np.array(sorted({8 * bit.byte + bit.bit for bit in bits}), np.int64)

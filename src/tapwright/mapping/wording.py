@@ -1,0 +1,57 @@
+"""A wanted reading in words that a person at the bench can act on."""
+
+from __future__ import annotations
+
+from typing import Any
+
+_ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
+
+
+def words_of(want: dict[str, Any], width: int) -> str:
+    """Return the words for a `want` of the contract."""
+    parts: list[str] = []
+    if want.get("overload"):
+        parts.append("overload (OL)")
+    elif want.get("blank"):
+        parts.append("a blank display")
+    else:
+        parts.append(_number(want))
+    if "unit" in want:
+        parts.append(f"in {want['unit']}")
+    if "point" in want:
+        n = want["point"]
+        parts.append(f"with {n} digit{'s' * (n != 1)} after the point" if n else "without a point")
+    flags = want.get("flags", {})
+    on = [name for name, state in flags.items() if state]
+    off = [name for name, state in flags.items() if not state]
+    words = " ".join(parts)
+    if on:
+        words += f", {_listed(on)} on"
+    if off:
+        words += f", {_listed(off)} off"
+    return words
+
+
+def _number(want: dict[str, Any]) -> str:
+    sign = "" if "negative" not in want else "negative " if want["negative"] else "positive "
+    if "at_least" in want or "at_most" in want:
+        return f"a {sign}reading from {want.get('at_least', 'nought'):g} to {want.get('at_most', 'full scale'):g}"
+    digits = want.get("digits", {})
+    if not digits:
+        return f"any {sign}reading"
+    shown = [f"{_either(characters)} as {ordinal(int(place))} digit" for place, characters in digits.items()]
+    return f"a {sign}reading with " + _listed(shown)
+
+
+def _either(characters: str) -> str:
+    names = [f"{c} (or left out)" if c == "0" and len(characters) == 1 else c for c in characters]
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " or " + names[-1]
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
+
+
+def ordinal(place: int) -> str:
+    """Return a place's ordinal in words."""
+    return _ORDINALS[place - 1] if place <= len(_ORDINALS) else f"{place}th"
