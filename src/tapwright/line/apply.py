@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from tapwright.core.capture import Capture
 from tapwright.core.line import AsyncSettings, ByteError, LineBytes
 from tapwright.line import forms
-from tapwright.line.edges import GLITCH_OF_BIT, Stretch, stretches, without_glitches
+from tapwright.line.edges import Stretch, stretches, time_grid, without_glitches
 
 
 @dataclass(frozen=True)
@@ -62,11 +62,12 @@ def read_line(capture: Capture, channel: str, settings: AsyncSettings) -> LineBy
 
 def decode(capture: Capture, channel: str, settings: AsyncSettings) -> Decoded:
     """Read the characters of one channel, in ticks."""
+    grid = time_grid(capture, capture.channel(channel).edge_ticks)
     t = float(1 / ((settings.measured_baud or settings.baud) * float(capture.tick_s)))
     form = forms.Form(settings.data_bits, settings.parity, settings.stop_bits, settings.inverted)
     done, glitches = [], 0
     for part in stretches(capture, capture.channel(channel)):
-        edges, n = without_glitches(part.edges, t * GLITCH_OF_BIT)
+        edges, n = without_glitches(part.edges, t, grid)
         glitches += n
         done.append(_stretch(replace(part, edges=edges), t, form))
     if not done:
@@ -79,19 +80,20 @@ def _stretch(stretch: Stretch, t: float, form: forms.Form) -> Decoded:
     table = forms.starts(stretch, t, inverted=form.inverted)
     if not len(table.at):
         return Decoded(np.empty(0, np.int64), np.empty(0, np.uint16), np.empty(0, np.uint8), 0, 0)
-    begin = forms.first_start(table, stretch, form.before_stop, t)
-    picked = forms.chain(table, form.before_stop, begin)
-    levels = table.levels[picked].astype(np.int64)
+    sync = forms.synchronise(table, form.before_stop, t, form)
+    picked = forms.chain(table, form.before_stop, sync.begin)
+    levels = table.levels[picked]
     data = (levels >> 1) & ((1 << form.data_bits) - 1)
     stop = (levels >> form.before_stop) & 1 == 1
     errors = np.zeros(len(picked), np.uint8)
-    parity_ok = forms.parity_holds(data, (levels >> (1 + form.data_bits)) & 1, form)
+    parity_ok = forms.parity_holds(data, (levels >> (1 + form.data_bits)) & 1, form.parity)
     errors[~parity_ok] = ByteError.PARITY
     late = np.append(np.diff(table.at[picked]), np.inf) / t >= form.before_stop + form.stop_bits - 0.35
     errors[~stop | (~late & (form.stop_bits > 1))] = ByteError.FRAMING
     cut = table.whole[picked] <= form.before_stop
     errors[cut] = ByteError.BROKEN
+    errors[:sync.unsure] = ByteError.BROKEN  # the stretch may begin inside a character
     is_break = ((levels & ((2 << form.before_stop) - 1)) == 0) & ~cut
     keep = ~is_break
-    ticks = np.rint(table.at[picked]).astype(np.int64)
+    ticks = stretch.edges[table.index[picked]]
     return Decoded(ticks[keep], data[keep].astype(np.uint16), errors[keep], int(is_break.sum()), 0)

@@ -16,13 +16,14 @@ from tapwright.core.line import AsyncSettings, ByteError
 from tapwright.line import forms, rate
 from tapwright.line.advice import advise
 from tapwright.line.apply import decode
-from tapwright.line.edges import GLITCH_OF_BIT, Stretch, stretches, time_grid, without_glitches
+from tapwright.line.edges import Stretch, stretches, time_grid, without_glitches
 from tapwright.line.forms import Fit
 from tapwright.line.report import ChannelReport, LineReport
 
 FEWEST_EDGES = 6
 FIRST_EDGES = 6000  # enough to settle rate and form; the whole capture then confirms
-ERROR_COST = 7.0
+ERROR_COST = 25.0
+SCREEN_EDGES = 800  # of them enough to tell which unit intervals are worth more
 SERIAL_FROM = 8.0  # log-odds
 
 
@@ -57,7 +58,6 @@ class _Trial:
     t: float
     score: float
     fit: Fit
-    fits: tuple[Fit, ...]
     spread: float
     stretch: Stretch
     glitches: int
@@ -89,22 +89,28 @@ def _beginning(stretch: Stretch, most: int = FIRST_EDGES) -> Stretch:
 
 def settle(stretch: Stretch, grid: float) -> _Trial | None:
     """Return the best unit interval with its forms, None where nothing fits better than chance."""
-    trials = []
-    for t in rate.candidates(stretch.edges, grid):
-        edges, glitches = without_glitches(stretch.edges, t * GLITCH_OF_BIT)
-        if len(edges) < FEWEST_EDGES:
-            continue
-        clean = replace(stretch, edges=edges)
-        for inverted in (False, True):
-            trial = _try(clean, t, grid, glitches, inverted=inverted)
-            if trial is not None:
-                trials.append(trial)
+    candidates = rate.candidates(stretch.edges, grid)
+    part = _beginning(stretch, SCREEN_EDGES)
+    trials = _trials(part, [(t, inverted) for t in candidates for inverted in (False, True)], grid)
+    if len(part.edges) < len(stretch.edges):
+        best = sorted(trials, key=lambda trial: -trial.score)[:3]
+        trials = _trials(stretch, [(trial.t, trial.fit.form.inverted) for trial in best], grid)
     if not trials:
         return None
-    best = max(trials, key=lambda trial: trial.score)
-    if best.score < SERIAL_FROM or best.fit.errors > 0.25 * best.fit.n:
+    best_trial = max(trials, key=lambda trial: trial.score)
+    if best_trial.score < SERIAL_FROM or best_trial.fit.errors > 0.25 * best_trial.fit.n:
         return None
-    return best
+    return best_trial
+
+
+def _trials(stretch: Stretch, what: list[tuple[float, bool]], grid: float) -> list[_Trial]:
+    out = []
+    for t, inverted in what:
+        edges, glitches = without_glitches(stretch.edges, t, grid)
+        if len(edges) >= FEWEST_EDGES:
+            trial = _try(replace(stretch, edges=edges), t, grid, glitches, inverted=inverted)
+            out += [trial] if trial is not None else []
+    return out
 
 
 def _try(stretch: Stretch, t: float, grid: float, glitches: int, *, inverted: bool) -> _Trial | None:
@@ -112,24 +118,22 @@ def _try(stretch: Stretch, t: float, grid: float, glitches: int, *, inverted: bo
     if len(table.at) < 2:
         return None
     found: list[tuple[float, Fit, NDArray[np.int64], int]] = []
-    every: list[Fit] = []
     for length in range(forms.SHORTEST, forms.LONGEST + 1):
-        begin = forms.first_start(table, stretch, length, t)
-        picked = forms.chain(table, length, begin)
+        sync = forms.synchronise(table, length, t)
+        begin = sync.begin
+        picked = forms.chain(table, length, begin)[sync.unsure:]
         seen = forms.characters(table, picked, length, t)
         if not len(seen.counts):
             continue
         some = forms.fits(seen, inverted=inverted)
-        every += some
         fit = max(some, key=lambda fit: fit.score - ERROR_COST * fit.errors)
         found.append((fit.score - ERROR_COST * fit.errors, fit, picked, begin))
     if not found:
         return None
     _, fit, picked, begin = max(found, key=lambda item: item[0])
-    index = 2 * picked + (0 if stretch.first_level == (0 if inverted else 1) else 1)
-    seen_edges = rate.character_edges(stretch.edges, index, t, fit.form.before_stop + 0.5)
+    seen_edges = rate.character_edges(stretch.edges, table.index[picked], t, fit.form.before_stop + 0.5)
     score, spread = _gain(stretch, seen_edges, t, grid, fit)
-    return _Trial(t, score - 4.0 * glitches, fit, tuple(every), spread, stretch, glitches, begin)
+    return _Trial(t, score - 4.0 * glitches, fit, spread, stretch, glitches, begin)
 
 
 def _gain(stretch: Stretch, seen: rate.CharacterEdges, t: float, grid: float, fit: Fit) -> tuple[float, float]:
@@ -154,20 +158,19 @@ def _async_report(
     clean = []
     glitches = 0
     for part in parts:
-        edges, n = without_glitches(part.edges, refined.t * GLITCH_OF_BIT)
+        edges, n = without_glitches(part.edges, refined.t, grid)
         glitches += n
         clean.append(replace(part, edges=edges))
     fits = _all_fits(clean, refined.t)
     answer = max(fits, key=lambda fit: fit.score - ERROR_COST * fit.errors)
-    answer = _with_stops(clean, refined.t, answer, fits, grid)
+    answer = _with_stops(clean, refined.t, answer, fits, grid, glitches)
     return _written(capture, channel, answer, fits, refined, glitches, grid)
 
 
 def _refined(best: _Trial, grid: float) -> rate.Rate:
     table = forms.starts(best.stretch, best.t, inverted=best.fit.form.inverted)
     picked = forms.chain(table, best.fit.form.before_stop, best.begin)
-    index = 2 * picked + (0 if best.stretch.first_level == (0 if best.fit.form.inverted else 1) else 1)
-    seen = rate.character_edges(best.stretch.edges, index, best.t, best.fit.form.before_stop + 0.5)
+    seen = rate.character_edges(best.stretch.edges, table.index[picked], best.t, best.fit.form.before_stop + 0.5)
     return rate.exact(seen, best.t, grid)
 
 
@@ -177,9 +180,10 @@ def _all_fits(parts: list[Stretch], t: float) -> list[Fit]:
         tables = [(part, forms.starts(part, t, inverted=inverted)) for part in parts]
         for length in range(forms.SHORTEST, forms.LONGEST + 1):
             seen = []
-            for part, table in tables:
+            for _, table in tables:
                 if len(table.at):
-                    picked = forms.chain(table, length, forms.first_start(table, part, length, t))
+                    sync = forms.synchronise(table, length, t)
+                    picked = forms.chain(table, length, sync.begin)[sync.unsure:]
                     seen.append(forms.characters(table, picked, length, t))
             if seen:
                 joined = forms.Characters(length, np.concatenate([s.levels for s in seen]),
@@ -189,19 +193,22 @@ def _all_fits(parts: list[Stretch], t: float) -> list[Fit]:
     return fits
 
 
-def _with_stops(parts: list[Stretch], t: float, answer: Fit, fits: list[Fit], grid: float) -> Fit:
+def _with_stops(
+    parts: list[Stretch], t: float, answer: Fit, fits: list[Fit], grid: float, glitches: int,
+) -> Fit:
     """Return the answer with the stop bits that back-to-back characters show, 1 where there are none."""
     form = answer.form
     gaps = []
     for part in parts:
         table = forms.starts(part, t, inverted=form.inverted)
         if len(table.at):
-            picked = forms.chain(table, form.before_stop, forms.first_start(table, part, form.before_stop, t))
+            sync = forms.synchronise(table, form.before_stop, t, form)
+            picked = forms.chain(table, form.before_stop, sync.begin)[sync.unsure:]
             gaps.append(np.diff(table.at[picked]) / t - form.before_stop)
     stop = stop_bits(np.concatenate(gaps) if gaps else np.empty(0), max(1.2 * grid / t, 0.06))
     same = [fit for fit in fits if replace(fit.form, stop_bits=1.0) == replace(form, stop_bits=1.0)]
     wanted = [fit for fit in same if fit.form.stop_bits == stop]
-    if wanted and wanted[0].errors <= min(fit.errors for fit in same) + 0.02 * wanted[0].n:
+    if wanted and wanted[0].errors <= min(fit.errors for fit in same) + max(0.02 * wanted[0].n, min(glitches, 2)):
         return wanted[0]
     return min(same, key=lambda fit: (fit.errors, fit.form.stop_bits))
 
@@ -225,8 +232,10 @@ def _written(
     baud = float(1 / (refined.t * capture.tick_s))
     settings = AsyncSettings(baud=rate.usual_baud(baud), data_bits=form.data_bits, parity=form.parity,
                              stop_bits=form.stop_bits, inverted=form.inverted, measured_baud=baud)
-    others = [fit for fit in fits if fit.errors <= answer.errors and fit.form != form and fit.n]
-    weights = np.exp(np.clip([fit.score - ERROR_COST * fit.errors - answer.score + ERROR_COST * answer.errors
+    # A glitch beside an edge can make an error in any form, so that one or two more do not rule a form out.
+    spare, cost = (min(2, 1 + glitches // 20), 4.0) if glitches else (0, ERROR_COST)
+    others = [fit for fit in fits if fit.errors <= answer.errors + spare and fit.form != form and fit.n]
+    weights = np.exp(np.clip([fit.score - cost * fit.errors - answer.score + cost * answer.errors
                               for fit in others], -700, 0)) if others else np.empty(0)
     share = 1 / (1 + weights.sum())
     alternatives = sorted(

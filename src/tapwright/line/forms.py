@@ -20,6 +20,8 @@ PARITIES: tuple[Parity, ...] = ("none", "even", "odd", "mark", "space")
 STOPS = (1.0, 1.5, 2.0)
 SHORTEST, LONGEST = 6, 11  # start + data + parity bits
 N_LEVELS = 13  # start bit and twelve more
+_PHASE_BITS = 6  # the shortest character's bits before its stop: edges within belong to it in every form
+MOST_SEARCHED = 600  # candidates looked at for the first gap
 FAR = 63  # half bits: the next character starts this late or later
 
 # How often forms are met, before anything is seen: judgement, no source. Only their order matters where the wire
@@ -27,8 +29,8 @@ FAR = 63  # half bits: the next character starts this late or later
 _DATA_PRIOR = {5: 0.01, 6: 0.005, 7: 0.08, 8: 0.9, 9: 0.005}
 _PARITY_PRIOR = {"none": 0.85, "even": 0.1, "odd": 0.045, "mark": 0.0002, "space": 0.0002}
 _STOP_PRIOR = {1.0: 0.8, 1.5: 0.01, 2.0: 0.19}
-# The top data bit of real traffic: always 0 (text), always 1, or anything.
-_TOP_ZERO, _TOP_ONE = 0.25, 0.005
+# The top data bit of real traffic: always 0 (text), always 1, or anything; and the next one below likewise.
+_TOP_ZERO, _TOP_ONE, _NEXT_TOP = 0.25, 0.005, 0.3
 
 
 @dataclass(frozen=True, order=True)
@@ -58,16 +60,24 @@ class Starts:
 
     Parameters
     ----------
-    at : float64, shape (n,), ticks
-    levels : uint16, shape (n,); bit k is 1 where the line is idle in the middle of bit k (bit 0: the start bit)
+    index : int64, shape (n,), which edge of the stretch it is
+    at : float64, shape (n,), ticks, corrected by the edges that follow it (a glitch beside a start edge moves it)
+    levels : int64, shape (n,); bit k is 1 where the line is idle in the middle of bit k (bit 0: the start bit)
     follows : int64, shape (n, 6); row i, column j: the first start after the middle of bit 6 + j; n where none
     whole : int64, shape (n,), bits that lie wholly inside the stretch
+    idle_before : float64, shape (n,), ticks of idle level before it
+    begins : first tick of the stretch
+    lead : ticks from the stretch's begin to its first edge if it begins idle, else 0
     """
 
+    index: NDArray[np.int64]
     at: NDArray[np.float64]
-    levels: NDArray[np.uint16]
+    levels: NDArray[np.int64]
     follows: NDArray[np.int64]
     whole: NDArray[np.int64]
+    idle_before: NDArray[np.float64]
+    begins: float
+    lead: float
 
 
 def starts(stretch: Stretch, t: float, *, inverted: bool) -> Starts:
@@ -75,16 +85,33 @@ def starts(stretch: Stretch, t: float, *, inverted: bool) -> Starts:
     edges = stretch.edges.astype(np.float64)
     idle = 0 if inverted else 1
     first = 0 if stretch.first_level == idle else 1
-    at = edges[first::2]
+    index = np.arange(first, len(edges), 2)
+    raw = edges[first::2]
+    at = raw + _phase(edges, index, t)
     # Level after edge i: idle for i of the other parity than the start edges.
     middles = at[:, None] + t * (np.arange(N_LEVELS) + 0.5)
     passed = np.searchsorted(edges, middles.ravel(), side="right").reshape(middles.shape)
     is_idle = (passed - 1 - first) & 1
-    levels = (is_idle << np.arange(N_LEVELS)).sum(1).astype(np.uint16)
-    limits = at[:, None] + t * (np.arange(SHORTEST, LONGEST + 1) + 0.5)
-    follows = np.searchsorted(at, limits.ravel(), side="right").reshape(limits.shape)
+    levels = (is_idle << np.arange(N_LEVELS)).sum(1)
+    limits = middles[:, SHORTEST:LONGEST + 1]
+    follows = np.searchsorted(raw, limits.ravel(), side="right").reshape(limits.shape)
     whole = np.floor((stretch.end - at) / t + 0.5).astype(np.int64)
-    return Starts(at, levels, follows, whole)
+    before = raw - np.append(float(stretch.start), edges)[index] if len(index) else raw
+    lead = float(before[0]) if first == 0 and len(index) else 0.0
+    return Starts(index, at, levels, follows, whole, before, float(stretch.start), lead)
+
+
+def _phase(edges: NDArray[np.float64], index: NDArray[np.int64], t: float) -> NDArray[np.float64]:
+    """Return how far each start's bit grid lies behind its start edge: the median over the edges of six bits."""
+    padded = np.append(edges, np.full(_PHASE_BITS, np.inf))
+    away = padded[index[:, None] + np.arange(_PHASE_BITS + 1)] - edges[index][:, None]
+    inside = away < (_PHASE_BITS + 0.4) * t
+    off = np.where(inside, away - np.rint(np.where(inside, away, 0.0) / t) * t, np.inf)
+    off.sort(1)
+    count = inside.sum(1)
+    rows = np.arange(len(index))
+    middle: NDArray[np.float64] = (off[rows, (count - 1) // 2] + off[rows, count // 2]) / 2
+    return middle
 
 
 def chain(table: Starts, before_stop: int, begin: int = 0) -> NDArray[np.int64]:
@@ -97,29 +124,56 @@ def chain(table: Starts, before_stop: int, begin: int = 0) -> NDArray[np.int64]:
     return np.array(out, np.int64)
 
 
-def first_start(table: Starts, stretch: Stretch, length: int, t: float) -> int:
-    """Return the candidate from which characters are whole: after an idle stretch, else the one that fails least."""
-    if table.at[0] - stretch.start >= (length + 1) * t:
-        return 0
-    best, fewest = 0, None
-    for begin in range(min(len(table.at), length + 1)):
-        picked = chain(table, length, begin)[:40] if len(table.at) < 400 else _short_chain(table, length, begin)
-        levels = table.levels[picked].astype(np.int64)
-        failed = int(((levels >> length) & 1 == 0)[table.whole[picked] > length].sum())
-        if fewest is None or failed < fewest:
-            best, fewest = begin, failed
-        if failed == 0:
-            break
-    return best
+@dataclass(frozen=True)
+class Sync:
+    """Where the characters of a stretch begin: the first candidate, and how many rows are unsure after it."""
+
+    begin: int
+    unsure: int
 
 
-def _short_chain(table: Starts, length: int, begin: int, most: int = 40) -> NDArray[np.int64]:
+def synchronise(table: Starts, before_stop: int, t: float, form: Form | None = None) -> Sync:
+    """Return the candidate from which characters are whole.
+
+    A stretch that begins with an idle time has it as its first candidate. One that may begin inside a character is
+    followed from every candidate within its first character; those that fail least are kept, and the characters on
+    which they do not agree are unsure.
+    """
+    if table.lead >= (before_stop + 1) * t:
+        return Sync(0, 0)
+    reach = table.begins + (before_stop + 2.5) * t
+    n_begins = max(int(np.searchsorted(table.at, reach)), 1)
+    gap = np.flatnonzero(table.idle_before[1:MOST_SEARCHED] >= (before_stop + 1) * t)
+    stop = int(gap[0]) + 1 if len(gap) else MOST_SEARCHED
+    # Where the first gap is that near, all before it may be one cut character.
+    paths = [_path(table, before_stop, begin, stop) for begin in range(min(n_begins, len(table.at) - 1, stop) + 1)]
+    failed = [_failures(table, path, stop, before_stop, form) for path in paths]
+    fewest = min(failed)
+    if 0 < fewest <= 2 and len(gap):
+        return Sync(stop, 0)
+    kept = [path for path, n in zip(paths, failed, strict=True) if n == fewest]
+    common = set(kept[0]).intersection(*kept[1:])
+    return Sync(kept[0][0], next((i for i, start in enumerate(kept[0]) if start in common), len(kept[0])))
+
+
+def _path(table: Starts, before_stop: int, begin: int, stop: int, most: int = 40) -> list[int]:
     out, i = [], begin
-    column = table.follows[:, length - SHORTEST]
-    while i < len(column) and len(out) < most:
+    column = table.follows[:, before_stop - SHORTEST]
+    while i < min(stop, len(column)) and len(out) < most:
         out.append(i)
         i = int(column[i])
-    return np.array(out, np.int64)
+    return [*out, i] if i == stop else out
+
+
+def _failures(table: Starts, path: list[int], stop: int, before_stop: int, form: Form | None) -> int:
+    picked = np.array(path[:-1] if path[-1] == stop else path, np.int64)
+    picked = picked[table.whole[picked] > before_stop]
+    levels = table.levels[picked]
+    bad = (levels >> before_stop) & 1 == 0
+    if form is not None:
+        data = (levels >> 1) & ((1 << form.data_bits) - 1)
+        bad |= ~parity_holds(data, (levels >> (1 + form.data_bits)) & 1, form.parity)
+    return int(bad.sum())
 
 
 @dataclass(frozen=True)
@@ -153,13 +207,13 @@ class Characters:
     Parameters
     ----------
     before_stop : bits before the stop bit
-    levels : uint16, shape (m,), distinct rows
+    levels : int64, shape (m,), distinct rows
     half_bits : int64, shape (m,), half bits from start to next start, at most `FAR`
     counts : int64, shape (m,)
     """
 
     before_stop: int
-    levels: NDArray[np.uint16]
+    levels: NDArray[np.int64]
     half_bits: NDArray[np.int64]
     counts: NDArray[np.int64]
 
@@ -170,54 +224,54 @@ def characters(table: Starts, picked: NDArray[np.int64], before_stop: int, t: fl
     at = table.at[picked]
     gaps = np.append(np.diff(at), np.inf)[keep]
     half = np.minimum(np.floor(gaps / t * 2 + 0.7), FAR).astype(np.int64)
-    keys = (table.levels[picked[keep]].astype(np.int64) << 6) | half
-    distinct, counts = np.unique(keys, return_counts=True)
-    return Characters(before_stop, (distinct >> 6).astype(np.uint16), distinct & FAR, counts)
+    keys = np.sort((table.levels[picked[keep]] << 6) | half)
+    first = np.flatnonzero(np.append(True, keys[1:] != keys[:-1])) if len(keys) else np.empty(0, np.int64)
+    distinct, counts = keys[first], np.diff(np.append(first, len(keys)))
+    return Characters(before_stop, distinct >> 6, distinct & FAR, counts)
 
 
 def fits(seen: Characters, *, inverted: bool) -> list[Fit]:
     """Return how every form of this length before the stop bit fits."""
+    stop_ok = (seen.levels >> seen.before_stop) & 1 == 1
+    is_break = (seen.levels & ((2 << seen.before_stop) - 1)) == 0
+    n, breaks = int(seen.counts.sum()), int(seen.counts[is_break].sum())
+    # A stop bit of one bit is what the levels say; a longer one must be over before the next start.
+    good = [stop_ok] + [stop_ok & (seen.half_bits >= 2 * (seen.before_stop + stop)) for stop in STOPS[1:]]
+    n_good = [int(seen.counts[ok].sum()) for ok in good]
     out = []
-    for parity in PARITIES:
-        data_bits = seen.before_stop - 1 - (parity != "none")
-        if 5 <= data_bits <= 9:
-            out += [_fit(seen, Form(data_bits, parity, stop, inverted)) for stop in STOPS]
+    for data_bits in {seen.before_stop - 1, seen.before_stop - 2} & set(range(5, 10)):
+        data = (seen.levels >> 1) & ((1 << data_bits) - 1)
+        bit = (seen.levels >> (1 + data_bits)) & 1
+        distinct = np.flatnonzero(np.bincount(data[stop_ok], minlength=1))
+        score = _top_bit_log(distinct, data_bits) - len(distinct) * data_bits * math.log(2)
+        for parity in PARITIES[1:] if data_bits == seen.before_stop - 2 else PARITIES[:1]:
+            wrong = ~parity_holds(data, bit, parity)
+            for stop, ok, fine in zip(STOPS, good, n_good, strict=True):
+                form = Form(data_bits, parity, stop, inverted)
+                failed = int(seen.counts[ok & wrong].sum()) if parity != "none" else 0
+                out.append(Fit(form, n, n - fine - breaks, failed, breaks, score + form.log_prior))
     return out
 
 
-def _fit(seen: Characters, form: Form) -> Fit:
-    levels, counts = seen.levels.astype(np.int64), seen.counts
-    data = (levels >> 1) & ((1 << form.data_bits) - 1)
-    stop_ok = (levels >> seen.before_stop) & 1 == 1
-    is_break = (levels & ((2 << seen.before_stop) - 1)) == 0
-    in_time = seen.half_bits >= 2 * (seen.before_stop + form.stop_bits) if form.stop_bits > 1 else stop_ok
-    parity_ok = parity_holds(data, (levels >> (1 + form.data_bits)) & 1, form)
-    framing = int(counts[~(stop_ok & in_time) & ~is_break].sum())
-    breaks = int(counts[is_break].sum())
-    good = stop_ok & in_time & ~is_break
-    wrong_parity = int(counts[good & ~parity_ok].sum())
-    n = int(counts.sum())
-    distinct = np.unique(data[good])
-    score = form.log_prior + _top_bit_log(distinct, form) - len(distinct) * form.data_bits * math.log(2)
-    return Fit(form, n, framing, wrong_parity, breaks, score)
-
-
-def parity_holds(data: NDArray[np.int64], bit: NDArray[np.int64], form: Form) -> NDArray[np.bool_]:
-    """Return where the parity bit is as the form says, shape as `data`."""
-    if form.parity == "none":
+def parity_holds(data: NDArray[np.int64], bit: NDArray[np.int64], parity: Parity) -> NDArray[np.bool_]:
+    """Return where the parity bit is as it should be, shape as `data`."""
+    if parity == "none":
         return np.ones(len(data), np.bool_)
-    if form.parity in ("mark", "space"):
-        return np.asarray(bit == (form.parity == "mark"))
+    if parity in ("mark", "space"):
+        return np.asarray(bit == (parity == "mark"))
     ones = np.bitwise_count(data).astype(np.int64) & 1
-    return np.asarray((ones ^ bit) == (form.parity == "odd"))
+    return np.asarray((ones ^ bit) == (parity == "odd"))
 
 
-def _top_bit_log(distinct: NDArray[np.int64], form: Form) -> float:
-    """Return how much likelier the top bit is than a coin's, given that it may be constant."""
+def _top_bit_log(distinct: NDArray[np.int64], data_bits: int) -> float:
+    """Return how much likelier the top bits are than a coin's, given that some of them may be constant."""
     n = len(distinct)
     if not n:
         return 0.0
-    top = distinct >> (form.data_bits - 1) & 1
-    coin = 2.0**-n
-    seen = (1 - _TOP_ZERO - _TOP_ONE) * coin + _TOP_ZERO * (not top.any()) + _TOP_ONE * bool(top.all())
-    return math.log(seen) + n * math.log(2)
+    mask = (1 << data_bits) - 1
+    zeros = data_bits - int(np.bitwise_or.reduce(distinct)).bit_length()
+    ones = data_bits - (mask & ~int(np.bitwise_and.reduce(distinct))).bit_length()
+    logs = [math.log(1 - _TOP_ZERO - _TOP_ONE)]
+    logs += [math.log(first * _NEXT_TOP ** (run - 1)) + run * n * math.log(2)
+             for first, run in ((_TOP_ZERO, zeros), (_TOP_ONE, ones)) if run]
+    return max(logs)

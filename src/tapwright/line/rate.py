@@ -180,9 +180,12 @@ def _least_squares(seen: CharacterEdges, t: float) -> Rate:
 
 def _boxed(seen: CharacterEdges, near: Rate, grid: float) -> Rate | None:
     """Return the mean and spread of T under the one-sample likelihood; None where the edges do not fit into it."""
-    if grid <= 0 or near.spread > 0.45 * grid or near.spread < 0.12 * grid:
-        return None  # uniform phases leave 0.29 of a sample; more is jitter, much less is interpolation
-    low, high = near.t - 6 * max(near.sigma, 1e-9 * near.t), near.t + 6 * max(near.sigma, 1e-9 * near.t)
+    on_grid = np.abs(seen.from_start / grid - np.rint(seen.from_start / grid)).max() < 0.1 if grid > 0 else False
+    if not on_grid or near.spread > 0.45 * grid:
+        return None  # uniform phases leave 0.29 of a sample; more is jitter, and off the grid is interpolation
+    # At least what rounding alone leaves open over the longest character.
+    reach = max(near.sigma, 0.3 * grid / float(seen.bit.max()) / math.sqrt(len(seen.first)))
+    low, high = near.t - 6 * reach, near.t + 6 * reach
     for _ in range(3):
         trial = np.linspace(low, high, 41)
         logs = np.array([_box_log(seen, value, grid) for value in trial])
