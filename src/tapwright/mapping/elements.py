@@ -70,9 +70,11 @@ class Elements:
     def __init__(self, learned: Learned, demands: Demands) -> None:
         self.learned, self.demands = learned, demands
         self.shapes = _shapes(learned)
-        self.suppressed = _suppressed(learned)
-        self.every = _every(learned, demands)
+        self.suppressed = _suppressed(learned, demands)
+        self.width = places_of(learned, demands)
+        self.every = _every(learned, demands, self.width)
         self._classes()
+        self._indexed()
 
     def _classes(self) -> None:
         n_bits = self.learned.sight.bits.shape[1]
@@ -102,12 +104,37 @@ class Elements:
         self.still = np.array(still, np.int64)
 
     def levels(self, reading: Candidate) -> NDArray[np.int64]:
-        """Return the level of every element's and phantom's bit in a reading, -1 where it is not known."""
-        states = np.array([self._state(element, reading) for element in self.every], np.int64)
-        known = np.where(states < 0, -1, states ^ self.turned)
-        return np.concatenate([known, self.still])
+        """Return the level of every element's and phantom's bit in a reading; those not known count as 0."""
+        key = (reading.range, reading.state)
+        if key not in self._plain:
+            bare = Candidate(reading.range, "0" * self.width, False, frozenset(), reading.state)
+            self._plain[key] = np.array([max(self.state(element, bare), 0) for element in self.every], np.int64)
+        states = self._plain[key].copy()
+        if reading.state == "number":
+            for at, character in enumerate(self.figures(reading)):
+                where, shapes = self._places[at]
+                states[where] = shapes[character]
+            if self._minus >= 0:
+                states[self._minus] = reading.negative
+        for name in reading.flags:
+            states[self._flags[name]] = 1
+        return np.concatenate([states ^ self.turned, self.still])
 
-    def _state(self, element: Element, reading: Candidate) -> int:
+    def _indexed(self) -> None:
+        """Prepare what `levels` looks up."""
+        self._plain: dict[tuple[Range, str], NDArray[np.int64]] = {}
+        self._minus = next((i for i, element in enumerate(self.every) if element.kind == "minus"), -1)
+        self._flags = {element.key[1]: i for i, element in enumerate(self.every) if element.kind == "flag"}
+        self._places: list[tuple[NDArray[np.int64], dict[str, NDArray[np.int64]]]] = []
+        for at in range(self.width):
+            own = [i for i, element in enumerate(self.every) if element.kind == "place" and element.key[0] == at]
+            names = [SEGMENT_NAMES.index(self.every[i].key[1]) for i in own]
+            self._places.append((np.array(own, np.int64), {
+                character: np.array([shape >> name & 1 for name in names], np.int64)
+                for character, shape in self.shapes.items()}))
+
+    def state(self, element: Element, reading: Candidate) -> int:
+        """Return whether an element is lit in a reading (1, 0), -1 where that is not known."""
         at, what = element.key
         if element.kind == "flag":
             return int(what in reading.flags)
@@ -128,10 +155,9 @@ class Elements:
         digits = reading.digits
         if not self.suppressed:
             return digits
-        kept = reading.range.decimals + 1
-        head = digits[:-kept]
-        shown = len(head) - len(head.lstrip("0"))
-        return " " * shown + digits[shown:] if head.strip("0") or len(head) else digits
+        head = digits[:-(reading.range.decimals + 1)]
+        left_out = len(head) - len(head.lstrip("0"))
+        return " " * left_out + digits[left_out:]
 
     def _signs(self, unit: str) -> set[str]:
         from tapwright.core.units import parse
@@ -143,12 +169,19 @@ class Elements:
         return {"prefix " + parsed.prefix, "base " + parsed.base}
 
 
-def _every(learned: Learned, demands: Demands) -> list[Element]:
+def places_of(learned: Learned, demands: Demands) -> int:
+    """Return the places of the whole display: those that labels showed, or more where the job's ranges have more."""
+    assert learned.reading_map is not None
+    return max(learned.reading_map.places, *(len(span.text.replace(".", "")) for span in demands.ranges), 1)
+
+
+def _every(learned: Learned, demands: Demands, width: int) -> list[Element]:
     assert learned.reading_map is not None
     display = learned.reading_map.displays[0]
     out: list[Element] = []
     if isinstance(display.digits, Segments):
-        for at, place in enumerate(display.digits.places):
+        dark = ((Lamp(),) * len(SEGMENT_NAMES),) * (width - len(display.digits.places))
+        for at, place in enumerate((*dark, *display.digits.places)):
             out += [Element(f"digit {at + 1} segment {name}", "place", (at, name), lamp)
                     for name, lamp in zip(SEGMENT_NAMES, place, strict=True)]
         wanted = {span.decimals for span in demands.ranges}
@@ -188,9 +221,9 @@ def _shapes(learned: Learned) -> dict[str, int]:
     return shapes
 
 
-def _suppressed(learned: Learned) -> bool:
+def _suppressed(learned: Learned, demands: Demands) -> bool:
     """Say whether the display leaves leading noughts out: some label shows fewer digits than there are places."""
     assert learned.reading_map is not None
-    width = learned.reading_map.places
+    width = places_of(learned, demands)
     lengths = [len(label.display.lstrip("-").replace(".", "")) for label in learned.sight.labels if label.is_number]
     return min(lengths, default=width) < width

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.job import Demands
-from tapwright.core.reading_map import Codes, Integer, field_value
+from tapwright.core.reading_map import Codes, Integer, Table, field_value
 from tapwright.mapping.elements import Candidate, Elements, Range
 from tapwright.mapping.fit import Learned
 from tapwright.mapping.mixes import Mix, open_mixes
@@ -26,7 +26,7 @@ _TASK_BITS = 4.0
 _LEAST_GAIN = 0.9
 _MOST_ASKS = 60
 _MOST_MIXES = 3
-_STARTS = 3
+_STARTS = 2
 Task = tuple[str, ...]
 
 
@@ -47,10 +47,10 @@ class _Planner:
         self.learned, self.demands = learned, demands
         self.elements = Elements(learned, demands)
         self.display = learned.reading_map.displays[0]
-        self.width = self.display.width
+        self.width = self.elements.width
         self.ranges = ranges_of(learned, demands, self.width)
         self.tasks = self._tasks()
-        self.group = self.elements.group.copy()
+        self._regrouped(self.elements.group)
         self.rng = random.Random(len(learned.sight))
         self.flags = [element.key[1] for element in self.elements.every if element.kind == "flag"]
         labels = learned.sight.labels
@@ -88,7 +88,7 @@ class _Planner:
 
     def _splitting(self) -> Iterator[Ask]:
         for _ in range(_MOST_ASKS):
-            if not self.ranges or not (self.tasks or self._entropy(self.group) > 0):
+            if not self.ranges or not (self.tasks or self.entropy > 0):
                 return
             best = max((self._best_in(span, state) for span in self._telling_ranges() for state in self._states()),
                        key=lambda scored: scored.gain)
@@ -106,7 +106,7 @@ class _Planner:
                                                                 self.group, strict=False)
                          if element.kind in ("unit", "point") and group >= 0))
             kinds.setdefault(key, span)
-        return list(kinds.values())[:16]
+        return list(kinds.values())[:10]
 
     def _states(self) -> list[str]:
         return ["number", *(state for state in ("overload", "blank") if self.may[state])]
@@ -155,17 +155,21 @@ class _Planner:
     def _gain(self, reading: Candidate) -> float:
         done = sum(_TASK_BITS for task in self.tasks if self._does(task, reading))
         # A flag more is a key more to press.
-        return self._entropy(self.group) - self._entropy(self._split(reading)) + done - 0.01 * len(reading.flags)
+        if not len(self.open):
+            return done - 0.01 * len(reading.flags)
+        split = 2 * self.group[self.open] + self.elements.levels(reading)[self.open]
+        return self.entropy - float(self.weight[np.bincount(split)].sum()) + done - 0.01 * len(reading.flags)
 
     def _split(self, reading: Candidate) -> NDArray[np.int64]:
-        levels = self.elements.levels(reading)
-        # What a reading leaves open (the segments of an overload sign) is not told apart by it.
-        return np.where(self.group < 0, -1, 2 * self.group + np.maximum(levels, 0))
+        return np.where(self.group < 0, -1, 2 * self.group + self.elements.levels(reading))
 
-    @staticmethod
-    def _entropy(group: NDArray[np.int64]) -> float:
-        counts = np.unique(group[group >= 0], return_counts=True)[1].astype(np.float64)
-        return float((counts * np.log2(counts)).sum())
+    def _regrouped(self, group: NDArray[np.int64]) -> None:
+        """Take over which elements are still alike."""
+        self.group = group
+        self.open = np.flatnonzero(group >= 0)
+        counts = np.arange(len(group) + 1, dtype=np.float64)
+        self.weight = counts * np.log2(np.maximum(counts, 1))
+        self.entropy = float(self.weight[np.bincount(group[self.open])].sum()) if len(self.open) else 0.0
 
     def _ask(self, reading: Candidate) -> Ask:
         before = self.group
@@ -177,7 +181,7 @@ class _Planner:
         want = self._want(reading, done)
         after = np.where(np.isin(split, list(alone)), -1, split)
         kept = {value: i for i, value in enumerate(sorted(set(after[after >= 0].tolist())))}
-        self.group = np.array([kept.get(int(value), -1) for value in after], np.int64)
+        self._regrouped(np.array([kept.get(int(value), -1) for value in after], np.int64))
         self.tasks = [task for task in self.tasks if task not in done]
         settles = (*(_task_name(task) for task in done), *names) or self._narrowed(before)
         return Ask(show=words_of(want, self.width), want=want, settles=settles)
@@ -221,11 +225,11 @@ class _Planner:
                         if element.kind == "place" and element.key[0] == at and group >= 0]
             same = reading.digits[at]
             if at not in fixed:
-                wanted = [self.elements._state(element, reading) for element in segments]
+                wanted = [self.elements.state(element, reading) for element in segments]
                 for digit in "0123456789":
                     other = replace(reading, digits=reading.digits[:at] + digit + reading.digits[at + 1:])
                     if digit not in same and int(other.digits) <= reading.range.greatest and \
-                            [self.elements._state(element, other) for element in segments] == wanted:
+                            [self.elements.state(element, other) for element in segments] == wanted:
                         same += digit
             digits[str(at + 1)] = "".join(sorted(same))
         if digits and not self._fits_any(digits, reading.range):
@@ -249,7 +253,8 @@ class _Planner:
         tasks += [(name,) for name in self.demands.shows if not shown.get(name, True)]
         digits = self.display.digits
         if isinstance(digits, Codes) and digits.kind == "table":
-            for at, table in enumerate(digits.places):
+            missing = self.width - len(digits.places)
+            for at, table in enumerate((*(Table((), {}),) * missing, *digits.places)):
                 known = set(table.entries.values())
                 tasks += [("digit", str(at), digit) for digit in "0123456789" if digit not in known]
         if isinstance(digits, Integer):
