@@ -55,7 +55,10 @@ class Pages:
         return self._page(request, "overlay.html")
 
     async def found(self, request: Request) -> Response:
-        """How this was found."""
+        """How this was found; no steps where nothing was written about it."""
+        folder = self.service.plan.found
+        if folder is None or not (folder / "found.json").is_file():
+            return JSONResponse({"steps": [], "next": ""}, headers=_ASK_AGAIN)
         return self._file("found.json", "application/json")
 
     async def picture(self, request: Request) -> Response:

@@ -71,7 +71,7 @@ def _paths() -> dict[str, dict[str, Any]]:
             _IDENT, _query("start", _NUMBER, "the video's time at the first reading")], media="text/vtt",
             missing=True)},
         "/api/recordings/{ident}/trend": {"get": _get("Its trend, thinned", "Trend", [_IDENT, points], missing=True)},
-        "/api/found": {"get": _get("How this was found", None, missing=True)},
+        "/api/found": {"get": _get("How this was found", None)},
         "/metrics": {"get": _get("OpenMetrics 1.0", None, media="application/openmetrics-text")},
         "/health": {"get": _get("Whether the server lives", None)},
     }

@@ -5,9 +5,10 @@ export function figure(display) {
   return display == null || display === "" ? "–" : display.replace("-", "−");
 }
 
-/** Width of the figure in characters, for a layout that does not jump. @param {string} display */
+/** Width of the figure in widths of a nought, for a layout that does not jump; rounded up. @param {string} display */
 export function places(display) {
-  return [...display].reduce((sum, char) => sum + (char === "." || char === "," ? 0.5 : 1), 0);
+  const width = (/** @type {string} */ char) => ({ ".": 0.7, ",": 0.7, "-": 1.4, "−": 1.4 })[char] ?? 1;
+  return [...display].reduce((sum, char) => sum + width(char), 0);
 }
 
 /** A number with its unit, a space between (SI Brochure 5.4.3). @param {number|null|undefined} value @param {string} unit @param {number} [digits] */

@@ -1,0 +1,99 @@
+"""The workbench's server refuses what it must: names, sizes, other sites, wrong content."""
+
+from __future__ import annotations
+
+import urllib.parse
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from tests.workbench.house import Open, workbench
+
+from tapwright.core.errors import UsageError
+from tapwright.job.folder import start_job
+from tapwright.web.workbench.uploads import PLACES, safe_name, target
+
+
+@given(name=st.text(max_size=80), kind=st.sampled_from(sorted(PLACES)))
+def test_file_names_never_escape_the_folder(name: str, kind: str) -> None:
+    """Whatever a dropped file is called, it lands inside the job folder or is refused."""
+    folder = Path("/job")
+    try:
+        path = target(folder, kind, name)
+    except UsageError:
+        return
+    assert path.is_relative_to(folder)
+    assert ".." not in path.parts
+    assert not path.name.startswith(".")
+    assert safe_name(path.name) == path.name or "." in PLACES[kind][0]
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Open]:
+    """A workbench on a new folder."""
+    folder = tmp_path_factory.mktemp("job")
+    start_job(folder, name="meter")
+    with workbench(folder) as opened:
+        yield opened
+
+
+@pytest.mark.slow
+def test_other_sites_and_other_names_are_refused(bench: Open) -> None:
+    """Host and Origin are checked: DNS rebinding and cross-site posts get 403."""
+    port = urllib.parse.urlsplit(bench.url).port
+    assert httpx.get(bench.url, headers={"host": f"evil.example:{port}"}).status_code == 403
+    assert httpx.post(f"{bench.url}/do/learn", headers={"origin": "http://evil.example"}).status_code == 403
+    policy = httpx.get(bench.url).headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "unsafe" not in policy
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("kind", "name", "content", "error"), [
+    ("capture", "../../etc/cron.d/x.csv", b"a\n", None),
+    ("capture", "evil.sh", b"a\n", "ends otherwise"),
+    ("capture", "", b"a\n", "cannot be used"),
+    ("radio", "empty.csv", b"", "the file is empty"),
+    ("nothing", "a.csv", b"a\n", "is no kind of evidence"),
+])
+def test_drops(bench: Open, kind: str, name: str, content: bytes, error: str | None) -> None:
+    """A drop is taken under a safe name, or refused in words; nothing half written stays."""
+    answer = httpx.post(f"{bench.url}/drop/{kind}", params={"name": name}, content=content)
+    if error is None:
+        assert answer.json()["file"] == "captures/x.csv"
+        assert (bench.folder / "captures" / "x.csv").read_bytes() == content
+    else:
+        assert answer.status_code == 400
+        assert error in answer.json()["error"]
+    assert not list(bench.folder.rglob("*.part"))
+
+
+@pytest.mark.slow
+def test_wrong_texts_are_not_kept(bench: Open) -> None:
+    """A description with an unknown key is refused with its key and line; the file stays as it was."""
+    before = (bench.folder / "job.toml").read_bytes()
+    answer = httpx.post(f"{bench.url}/text/job", json={"text": 'name = "x"\nunit = ["V"]\n'})
+    assert answer.status_code == 400
+    assert "line 2, key unit: unknown key 'unit'" in answer.json()["error"]
+    assert (bench.folder / "job.toml").read_bytes() == before
+    assert httpx.post(f"{bench.url}/try/job", json={"text": "name = 3\n"}).json()["complaint"].startswith("job.toml, line 1")
+
+
+@pytest.mark.slow
+def test_edits_are_journalled_and_undone(bench: Open) -> None:
+    """An edited grid is kept, listed in the journal, and undone by one click's request."""
+    answer = httpx.post(f"{bench.url}/grid/survey", json={"rows": [["pad", "off", "on"], ["1", "0", "0"], ["2", "0", "3.0"]]})
+    assert answer.status_code == 200
+    assert (bench.folder / "survey.csv").read_text() == "pad,off,on\n1,0,0\n2,0,3.0\n"
+    import json
+
+    entries = [json.loads(line) for line in (bench.folder / "journal" / "entries.jsonl").read_text().splitlines()]
+    number = next(entry["number"] for entry in entries if entry["file"] == "survey.csv")
+    assert httpx.post(f"{bench.url}/undo/{number}").status_code == 200
+    assert not (bench.folder / "survey.csv").exists()
+    for bad in ({"rows": "x"}, {"rows": [[1]]}, {"rows": [["a"] * 500]}):
+        assert httpx.post(f"{bench.url}/grid/survey", json=bad).status_code == 400
+    assert httpx.post(f"{bench.url}/remove", json={"file": "../secret"}).status_code == 400
