@@ -127,12 +127,9 @@ def _sum_candidates(material: Material) -> list[_Candidate]:
     return out
 
 
-def _preference(check: Check, material: Material) -> tuple[int, int, int]:
-    head = 0
-    while material.distinct.get(head, 2) == 1:
-        head += 1
-    usual = 0 if check.first == 0 else 1 if check.first == head else 2
-    return usual, -(check.last % 1000), check.first
+def _preference(check: Check, material: Material) -> tuple[int, int]:
+    """Order spans that no frame tells apart: the one that begins first, then the one that ends last."""
+    return (check.first if check.first >= 0 else material.shortest + check.first), -(check.last % 1000)
 
 
 def _span_rows(material: Material, check: Check, ok: NDArray[np.bool_]) -> list[NDArray[np.uint8]]:

@@ -26,6 +26,7 @@ SURE = 3
 MOST_SPOILT = 0.3  # of the confirming differences, by damaged frames
 LONGEST_DEEP = 80  # bytes: beyond, only the usual places are looked at
 MOST_COMBINED = 600  # frames
+TAIL_LASTS = 4
 SHORT = 24  # bytes: up to here a deep search tries every span one by one
 Order = Literal["big", "little"]
 Encoding = Literal["binary", "hex"]
@@ -234,10 +235,12 @@ def _cancelling(material: Material, differences: Differences) -> Iterator[Polyno
     group = material.groups[0]
     n_bytes = group.shape[1]
     frames = [int.from_bytes(row.tobytes(), "big") for row in group[:MOST_COMBINED]]
-    for last, rows, _ in deep.windows([frame ^ frames[0] for frame in frames[1:]], n_bytes):
+    for last, rows, lead in deep.windows([frame ^ frames[0] for frame in frames[1:]], n_bytes):
         combined = Differences.of([(row.tobytes(), bytes(n_bytes)) for row in rows])
         for width in WIDTHS:
-            ats = [at for at in places(material, width // 8, "binary") if not at <= last < at + width // 8]
+            # A check that was cancelled with the head is no check of what is left.
+            ats = [at for at in places(material, width // 8, "binary") if at > lead and last in
+                   lasts(material, at, width // 8, deep=True)]
             if not ats:
                 continue
             spans = np.array([(0, last, i) for i in range(len(ats))], np.int64)
@@ -255,6 +258,9 @@ def lasts(material: Material, at: int, size: int, *, deep: bool) -> list[int]:
         return before
     least = material.shortest
     ends = range(-1, -least - 1, -1) if material.is_varying else range(least - 1, -1, -1)
+    if least > SHORT:
+        # Long frames: right before the check, or at the frame's end for a check in its head.
+        ends = ends[:TAIL_LASTS]
     return list(dict.fromkeys([*before, *(i for i in ends if not at <= i < at + size)]))
 
 

@@ -131,10 +131,10 @@ def cancelled(differences: list[int], n_bytes: int) -> list[tuple[int, int]]:
 
 
 def windows(differences: list[int], n_bytes: int) -> Iterator[tuple[int, NDArray[np.uint8], int]]:
-    """Yield, for each possible last byte of a span, three combinations and the first byte up to which they are 0."""
+    """Yield, for each last byte a span may have, three combinations and the first byte where none need be 0."""
     rows = cancelled(differences, n_bytes)
     for last in range(n_bytes - 1, 1, -1):
         usable = [(lead, row) for lead, row in rows if lead < last][:ROWS]
         if len(usable) == ROWS:
             matrix = np.array([list(row.to_bytes(n_bytes, "big")) for _, row in usable], np.uint8)
-            yield last, matrix, min(lead for lead, _ in usable)
+            yield last, matrix, max(lead for lead, _ in usable)

@@ -80,16 +80,22 @@ def find_frames(source: LineBytes | Frames, *, progress: Progress | None = None)
         return FramesReport(layout=None, frames=empty, n_bytes=len(source), bytes_outside=len(source), probability=0.0,
                             evidence=("no framing describes these bytes better than no framing at all",))
     layout, checks, notes = _chosen(source, found)
-    frames = split(source, replace(layout, checks=tuple(one.check for one in checks)))
+    frames = split(source, guarded(layout, checks))
     return _report(frames, layout, len(as_bytes(source)[1]), probability_of(found, layout), (checks, notes))
+
+
+def guarded(layout: FrameLayout, checks: tuple[FoundCheck, ...]) -> FrameLayout:
+    """Return a layout with its checks, and its variants with the same."""
+    both = tuple(one.check for one in checks)
+    return replace(layout, checks=both, variants=tuple(replace(other, checks=both) for other in layout.variants))
 
 
 def probability_of(found: list[Framing], layout: FrameLayout) -> float:
     """Return the probability of a layout among the candidates, from their description lengths."""
     own = next(framing for framing in found if framing.layout == layout)
     # Layouts that cut the same frames are no rivals, nor are two places in the same frame where it may begin.
-    rivals = [framing for framing in found if framing.layout.length != layout.length
-              or framing.layout.n_bytes != layout.n_bytes]
+    rivals = [framing for framing in found if framing.cuts != own.cuts
+              and (framing.layout.length, framing.layout.n_bytes) != (layout.length, layout.n_bytes)]
     margin = min([framing.bits for framing in rivals], default=own.raw_bits) - own.bits
     doubt = float(2.0 ** -min(max(margin, 0.0) / 2, 60.0))
     return 1.0 - doubt / (1.0 + doubt)
@@ -149,7 +155,9 @@ def _report(frames: Frames, layout: FrameLayout | None, n_bytes: int, probabilit
     found = columns(good, strict=bool(checks))
     if layout is not None:
         end = layout.end if layout.length == "delimited" else constant_run(found, tail=True)
-        layout = replace(layout, start=constant_run(found), end=end, checks=tuple(one.check for one in checks))
+        # Kinds of frames keep the start that tells them apart.
+        start = layout.start if layout.variants else constant_run(found)
+        layout = guarded(replace(layout, start=start, end=end), checks)
         if layout.length == "fixed" and len(layout.start) == layout.n_bytes:
             layout = replace(layout, end=b"")
     steps = np.diff(whole.t_s)

@@ -21,10 +21,16 @@ from tapwright.frames.apply import as_bytes, character_time, split, stretches
 SAMPLE_BYTES = 24_000
 LONGEST = 300  # bytes a frame
 MOST_PERIODS = 10
+MOST_HEADS = 6
+MOST_KINDS = 6
+ALIKE_SHARE = 0.5
+KIND_BITS = 40.0  # a layout for each kind must win by more than this
+ODD_CLOSER_BITS = 60.0  # a closing byte that is no line end must win by more than this
 GAP_CHARACTERS = 0.9  # a shorter silence is no silence
 PLAIN_SHARE = 0.93  # of the stretches between silences that agree, so that no other layout need be tried
 CONSTANT_SHARE = 0.9  # of frames, so that damaged ones do not hide a constant byte
 LINE_ENDS = (b"\r\n", b"\n", b"\r")
+CLOSERS = (*LINE_ENDS, b"\x03")
 PRINTABLE = np.array([2, 3, 9, 10, 13, *range(32, 127)], np.uint8)
 TAIL = 4  # bytes counted from the end where lengths vary
 ENDS = (b"\x03", b"\x00", b"\xc0", b"\x7e", b"\xff")
@@ -38,6 +44,7 @@ class Framing:
     bits: float
     raw_bits: float
     n_frames: int
+    cuts: int = 0  # a digest of where the frames stand
 
     @property
     def saved(self) -> float:
@@ -65,23 +72,25 @@ def _framings(sample: LineBytes, data: NDArray[np.uint8], character_s: float) ->
     for gap_s in sorted(thresholds, reverse=True):
         plain = _plainly_parted(data, stretches(sample.t_s, gap_s, character_s), gap_s)
         if plain is not None:
-            bits, n_frames = _description_bits(sample, plain, [])
-            return [Framing(plain, bits, 8.0 * len(data) + len(data), n_frames)]
+            bits, whole = _description_bits(sample, plain, [])
+            return [Framing(plain, bits, 9.0 * len(data) + 64.0, len(whole))]
     layouts: dict[FrameLayout, None] = {}
     for gap_s in (*thresholds, 0.0):
         if gap_s:
             bounds = stretches(sample.t_s, gap_s, character_s)
             layouts.update(dict.fromkeys(_chunk_layouts(data, bounds, gap_s)))
     streams = list(_stream_layouts(data))
+    if not thresholds:
+        layouts.update(dict.fromkeys(_typed(data)))
     for gap_s in (*thresholds, 0.0):
         layouts.update(dict.fromkeys(replace(layout, gap_s=gap_s) for layout in streams))
     events = [np.flatnonzero(np.diff(sample.t_s) - character_s > gap_s) + 1 for gap_s in thresholds]
     raw = 8.0 * len(data) + sum(len(e) * np.log2(max(len(data), 2)) for e in events)
     scored = []
     for layout in layouts:
-        bits, n_frames = _description_bits(sample, layout, events)
-        if n_frames >= 2:
-            scored.append(Framing(layout, bits, raw, n_frames))
+        bits, whole = _description_bits(sample, layout, events)
+        if len(whole) >= 2:
+            scored.append(Framing(layout, bits, raw, len(whole), hash((whole.t_s.tobytes(), whole.offsets.tobytes()))))
     scored.sort(key=lambda framing: framing.bits)
     return [framing for framing in scored if framing.saved > 16]
 
@@ -121,6 +130,9 @@ def _plainly_parted(data: NDArray[np.uint8], bounds: NDArray[np.int64], gap_s: f
         if held >= PLAIN_SHARE * len(rows):
             start = common_start(rows)[:field[0]]
             return FrameLayout(length="field", field_at=field[0], field_add=field[1], start=start, gap_s=gap_s)
+    tail = shortest_closing(rows, common_end(rows))
+    if field is None and tail in LINE_ENDS and _closes(rows, tail):
+        return FrameLayout(length="delimited", start=common_start(rows), end=tail, gap_s=gap_s)
     return None
 
 
@@ -163,9 +175,9 @@ def _chunk_layouts(data: NDArray[np.uint8], bounds: NDArray[np.int64], gap_s: fl
 
 def _closes(rows: list[bytes], tail: bytes) -> bool:
     """Say whether bytes at the tail of frames that silence parts are there to close them, and not by chance alone."""
-    inside = sum(row.find(tail) < len(row) - len(tail) for row in rows)
+    inside = sum(0 <= row.find(tail) < len(row) - len(tail) for row in rows)
     expected = sum(len(row) for row in rows) / 256.0 ** len(tail)
-    return inside <= 0.01 * len(rows) and (tail in LINE_ENDS or tail in ENDS or expected >= 8)
+    return inside <= 0.03 * len(rows) and (tail in LINE_ENDS or tail in ENDS or expected >= 8)
 
 
 def shortest_closing(rows: list[bytes], end: bytes) -> bytes:
@@ -212,8 +224,9 @@ def _head(matrix: NDArray[np.uint8]) -> bytes:
 
 
 def _stream_layouts(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
-    yield from _periodic(data)
-    yield from _with_field(data)
+    if not is_text(data):
+        yield from _periodic(data)
+        yield from _with_field(data)
     yield from _closed(data)
 
 
@@ -240,9 +253,13 @@ def _periodic(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
 
 
 def _rotations(data: NDArray[np.uint8], n_bytes: int) -> Iterator[FrameLayout]:
-    columns = _cyclic_constants(data, n_bytes)
-    if columns is None:
-        return
+    for columns in _cyclic_constants(data, n_bytes):
+        yield from _begun(columns)
+
+
+def _begun(columns: list[int]) -> Iterator[FrameLayout]:
+    """Yield layouts for each place where a frame with these constant bytes may begin."""
+    n_bytes = len(columns)
     known = [value >= 0 for value in columns]
     if all(known):
         return
@@ -255,19 +272,27 @@ def _rotations(data: NDArray[np.uint8], n_bytes: int) -> Iterator[FrameLayout]:
             runs.append((size, begin))
     for size, begin in sorted(runs, reverse=True)[:4]:
         run = bytes(columns[(begin + i) % n_bytes] for i in range(size))
-        for head in range(size):
-            # The frame begins at this byte of the run; the bytes before it close the frame before.
-            if head == 0 or run[:head].endswith((b"\r\n", b"\n", b"\r", b"\x03")) or size <= 6:
-                yield FrameLayout(length="fixed", n_bytes=n_bytes, start=run[head:], end=run[:head])
+        # The frame begins at one byte of the run; the bytes before it close the frame before.
+        for head in _heads(run):
+            yield FrameLayout(length="fixed", n_bytes=n_bytes, start=run[head:], end=run[:head])
 
 
-def _cyclic_constants(data: NDArray[np.uint8], n_bytes: int) -> list[int] | None:
-    """Return the constant bytes of a frame of `n_bytes` from some anchor on, -1 where it varies; None if none."""
+def _heads(run: bytes) -> list[int]:
+    """Return where in a run of constant bytes a frame may begin; behind a line end or an ETX where there is one."""
+    for closer in (b"\r\n", b"\x03"):
+        at = run.find(closer)
+        if 0 <= at < len(run) - len(closer):
+            return [at + len(closer)]
+    return list(range(min(len(run), MOST_HEADS)))
+
+
+def _cyclic_constants(data: NDArray[np.uint8], n_bytes: int) -> list[list[int]]:
+    """Return, at most three ways, the constant bytes of a frame of `n_bytes` from some anchor on, -1 for others."""
     if len(data) < 3 * n_bytes:
-        return None
+        return []
     again = (data[:-2 * n_bytes] == data[n_bytes:-n_bytes]) & (data[:-2 * n_bytes] == data[2 * n_bytes:])
     values, counts = np.unique(data[:-2 * n_bytes][again], return_counts=True)
-    best: tuple[int, list[int]] | None = None
+    ways: list[tuple[int, list[int]]] = []
     for value in values[np.argsort(-counts)[:6]]:
         anchors = np.flatnonzero(again & (data[:len(again)] == value))
         if len(anchors) < 2:
@@ -291,14 +316,41 @@ def _cyclic_constants(data: NDArray[np.uint8], n_bytes: int) -> list[int] | None
         if len(picks) < 3:
             continue
         block = data[picks[:, None] + np.arange(n_bytes)]
-        columns = []
-        for i in range(n_bytes):
-            found, often = np.unique(block[:, i], return_counts=True)
-            columns.append(int(found[np.argmax(often)]) if often.max() >= CONSTANT_SHARE * len(block) else -1)
-        n_constant = sum(column >= 0 for column in columns) * len(picks)
-        if best is None or n_constant > best[0]:
-            best = n_constant, columns
-    return None if best is None else best[1]
+        columns = _consensus(block)
+        everywhere = _alike(data, columns, int(value))
+        if len(everywhere) < 3:
+            continue
+        columns = _consensus(everywhere)
+        n_constant = sum(column >= 0 for column in columns) * len(everywhere)
+        ways.append((n_constant, columns))
+    return [columns for _, columns in sorted(ways, reverse=True)[:3]]
+
+
+def _consensus(block: NDArray[np.uint8]) -> list[int]:
+    """Return the value of each column that nearly all rows share, -1 where there is none."""
+    columns = []
+    for i in range(block.shape[1]):
+        counts = np.bincount(block[:, i], minlength=256)
+        columns.append(int(np.argmax(counts)) if counts.max() >= CONSTANT_SHARE * len(block) else -1)
+    return columns
+
+
+def _alike(data: NDArray[np.uint8], columns: list[int], value: int) -> NDArray[np.uint8]:
+    """Return all frames of the stream that begin with `value` and agree with most of the constant columns."""
+    n_bytes = len(columns)
+    at = np.flatnonzero(data[:len(data) - n_bytes + 1] == value)
+    known = np.array([i for i, column in enumerate(columns) if column >= 0], np.int64)
+    if not len(at) or not len(known):
+        return np.zeros((0, n_bytes), np.uint8)
+    agree = (data[at[:, None] + known] == np.array([columns[i] for i in known.tolist()], np.uint8)).mean(axis=1)
+    at = at[agree >= ALIKE_SHARE]
+    # Frames do not overlap.
+    kept, free = [], 0
+    for place in at.tolist():
+        if place >= free:
+            kept.append(place)
+            free = place + n_bytes
+    return data[np.array(kept, np.int64)[:, None] + np.arange(n_bytes)] if kept else np.zeros((0, n_bytes), np.uint8)
 
 
 def _with_field(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
@@ -325,7 +377,48 @@ def _with_field(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
                         continue
                     head = common_start(rows)[:field_at]
                     if head.startswith(start):
-                        yield FrameLayout(length="field", field_at=field_at, field_add=add, start=head)
+                        for cut in _heads(head):
+                            # Bytes before the cut close the frame before: the length stays, the places move.
+                            yield FrameLayout(length="field", field_at=field_at - cut, field_add=add, start=head[cut:],
+                                              end=head[:cut])
+
+
+def _typed(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
+    """Yield layouts of several kinds of frames, told apart by a byte behind the start, each of a length of its own."""
+    raw = data.tobytes()
+    for start in _frequent(data):
+        at = np.flatnonzero(_places(data, start))
+        if len(at) < 8:
+            continue
+        is_start = np.zeros(len(data) + LONGEST + 1, np.bool_)
+        is_start[at] = True
+        for type_at in range(len(start), len(start) + 4):
+            kinds = data[at[at + type_at < len(data)] + type_at]
+            values, counts = np.unique(kinds, return_counts=True)
+            usual = values[counts >= 0.03 * len(kinds)]
+            if not 2 <= len(usual) <= MOST_KINDS or counts[counts >= 0.03 * len(kinds)].sum() < 0.7 * len(kinds):
+                continue
+            lengths = {int(value): _usual_step(at[:len(kinds)][kinds == value], is_start) for value in usual}
+            if 0 in lengths.values() or len(set(lengths.values())) < 2:
+                continue
+            layouts = [_of_kind(raw, at[:len(kinds)][kinds == value], n, type_at) for value, n in lengths.items()]
+            order = sorted(zip(counts[np.isin(values, usual)].tolist(), layouts, strict=True),
+                           key=lambda entry: -entry[0])
+            main, *others = [layout for _, layout in order]
+            yield replace(main, variants=tuple(others))
+
+
+def _usual_step(at: NDArray[np.int64], is_start: NDArray[np.bool_]) -> int:
+    """Return the least distance at which another start stands behind nearly all of these, 0 where there is none."""
+    for step in range(3, LONGEST):
+        if is_start[at + step].mean() >= 0.8:
+            return step
+    return 0
+
+
+def _of_kind(raw: bytes, at: NDArray[np.int64], n_bytes: int, type_at: int) -> FrameLayout:
+    rows = [raw[a:a + n_bytes] for a in at.tolist() if a + n_bytes <= len(raw)]
+    return FrameLayout(length="fixed", n_bytes=n_bytes, start=common_start(rows)[:type_at + 1])
 
 
 def _frequent(data: NDArray[np.uint8]) -> list[bytes]:
@@ -349,46 +442,66 @@ def _closed(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
     """Yield layouts in which constant bytes close a frame."""
     raw = data.tobytes()
     singles = np.bincount(data, minlength=256)
-    often = [bytes([int(value)]) for value in np.argsort(-singles)[:4]]
-    # Lines of text are closed by line ends, whatever else repeats in them.
-    text = np.isin(data, PRINTABLE).mean() > 0.97 and singles[10] + singles[13] >= 3
-    for end in LINE_ENDS if text else dict.fromkeys((*LINE_ENDS, *ENDS, *often)):
+    often = [bytes([value]) for value in np.argsort(-singles)[:4].tolist() if value not in b"\r\n"]
+    for end in _closers(raw) if is_text(data) else dict.fromkeys((*_closers(raw), *ENDS, *often)):
         pieces = raw.split(end)
         rows = [piece + end for piece in pieces[1:-1]]
-        if len(rows) < 3 or min(len(row) for row in rows) < len(end) + 2 or max(len(row) for row in rows) > LONGEST:
+        if len(rows) < 3 or max(len(row) for row in rows) > LONGEST:
             continue
-        tail = common_end(rows)
-        start = common_start(rows)
-        lengths = {len(row) for row in rows}
-        if len(lengths) == 1:
-            yield FrameLayout(length="fixed", n_bytes=lengths.pop(), start=start, end=tail)
+        (n_bytes, count), = Counter(len(row) for row in rows).most_common(1)
+        if n_bytes < len(end) + 2:
+            continue
+        if count >= 0.8 * len(rows):
+            if end not in CLOSERS:
+                continue  # as good a start as an end: see the periodic layouts
+            same = [row for row in rows if len(row) == n_bytes]
+            tail = common_end(same)
+            yield FrameLayout(length="fixed", n_bytes=n_bytes, start=common_start(same),
+                              end=tail if len(tail) < n_bytes else b"")
         else:
-            yield FrameLayout(length="delimited", start=start if len(start) < min(lengths) else b"", end=end)
+            yield FrameLayout(length="delimited", start=common_start(rows), end=end)
 
 
-def _description_bits(sample: LineBytes, layout: FrameLayout, events: list[NDArray[np.int64]]) -> tuple[float, int]:
-    """Return the sample's description length in bits under a layout, and its whole frames."""
+def is_text(data: NDArray[np.uint8]) -> bool:
+    """Say whether bytes are lines of text: line ends close them, whatever else repeats in them."""
+    ends = np.isin(data, np.frombuffer(b"\r\n", np.uint8)).sum()
+    return bool(ends >= max(3, len(data) / LONGEST) and np.isin(data, PRINTABLE).mean() > 0.97)
+
+
+def _closers(raw: bytes) -> tuple[bytes, ...]:
+    """Return the line ends worth trying: where CR and LF go together, only both."""
+    both = raw.count(b"\r\n")
+    if both >= 3 and both >= 0.8 * max(raw.count(b"\n"), raw.count(b"\r")):
+        return (b"\r\n",)
+    return LINE_ENDS
+
+
+def _description_bits(sample: LineBytes, layout: FrameLayout, events: list[NDArray[np.int64]]) -> tuple[float, Frames]:
+    """Return the sample's description length in bits under a layout, and the whole frames."""
     frames = split(sample, layout)
     whole = frames.take(np.flatnonzero(~frames.broken))
     if len(whole) < 2:
-        return np.inf, len(whole)
+        return np.inf, whole
     outside = len(sample) - len(whole.data)
     bits = 9.0 * outside + 64.0
     places = _places_in_frames(whole)
     bits += _coded_bits(places, whole.data)
     lengths = np.unique(whole.lengths)
-    if 1 < len(lengths) <= 4:
+    if 1 < len(lengths) <= MOST_KINDS:
         # Few lengths may be kinds of frames, each with columns of its own.
         kinds = np.searchsorted(lengths, np.repeat(whole.lengths, whole.lengths))
         bits = min(bits, 9.0 * outside + 64.0 + _coded_bits(places + kinds * (places.max() + 1), whole.data))
     if layout.length in ("gap", "delimited"):
-        bits += len(whole) * _entropy(whole.lengths)
+        bits += len(whole) * _entropy(whole.lengths) + 8.0 * len(np.unique(whole.lengths))
+    if layout.length == "delimited" and layout.end not in LINE_ENDS:
+        bits += ODD_CLOSER_BITS
+    bits += KIND_BITS * len(layout.variants)
     for event in events:
         at_frame = np.isin(sample.t_s[event], whole.t_s) if len(event) else np.zeros(0, np.bool_)
         n_in = int(at_frame.sum())
         share = n_in / len(whole)
         bits += (len(event) - n_in) * np.log2(len(sample)) + len(whole) * _binary_entropy(share)
-    return float(bits), len(whole)
+    return float(bits), whole
 
 
 def _binary_entropy(p: float) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from tapwright.core.frame import Check, FrameLayout
+from tapwright.frames.anatomy import constant_run
 from tapwright.frames.checks_find import FoundCheck
 from tapwright.frames.find import FramesReport
 from tapwright.frames.place import n_check_bytes
@@ -17,11 +18,14 @@ def document(report: FramesReport) -> dict[str, object]:
         "frames": len(report.whole), "bytes_outside": report.bytes_outside, "broken": int(report.frames.broken.sum()),
         "period_s": report.period_s,
         "length": None if layout is None else length_document(layout),
-        "start": spaced(layout.start) if layout else "", "end": spaced(layout.end) if layout else "",
+        "start": spaced(constant_run(report.bytes_)), "end": spaced(constant_run(report.bytes_, tail=True)),
         "checks": [found_check_document(found) for found in report.checks],
         "bytes": [column.document() for column in report.bytes_],
         "probability": report.probability, "evidence": list(report.evidence), "advice": list(report.advice),
     }
+    if layout is not None and layout.variants:
+        out["types"] = [{"length": length_document(kind), "start": spaced(kind.start)}
+                        for kind in (layout, *layout.variants)]
     return out
 
 

@@ -75,7 +75,7 @@ class Scanner:
                 if cut and limit - pos < self.most:
                     cuts.append((pos, limit, True))
                 pos = limit
-            elif begun and limit - pos < self.most + self.longest_start:
+            elif (begun or (self.layout.gap_s and pos == begin)) and limit - pos < self.most + self.longest_start:
                 break
             else:
                 pos, synced = max(pos + 1, limit - self.longest_start + 1), False
