@@ -93,11 +93,14 @@ def _pads(document: dict[str, Any]) -> list[Part]:
                   _plain(pad.get("source_ohm"), " ohm"), ", ".join(pad.get("follows") or []))
                  for pad in document.get("pads", []))
     parts = [Part(head="The pads", columns=("pad", "role", "probability", "driven by", "source", "follows"), rows=rows)]
-    sheet = document.get("tap_sheet")
-    if isinstance(sheet, list) and sheet and all(isinstance(row, dict) for row in sheet):
-        columns = tuple(sheet[0])
-        parts.append(Part(head="The tap sheet", columns=columns,
-                          rows=tuple(tuple(_plain(row.get(column)) for column in columns) for row in sheet)))
+    sheet = document.get("sheet")
+    if sheet:
+        wires = tuple((wire["pad"], wire["to"], wire["part"] or "–", wire["why"],
+                       "yes" if wire["settled"] else "not yet") for wire in sheet["wires"])
+        parts.append(Part(head="The tap sheet", columns=("from pad", "to", "through", "why", "settled"), rows=wires,
+                          words="Cells out, leads off. " + " ".join(sheet["cautions"])))
+        parts.append(Part(head="Pads to leave alone", columns=("pad", "why"),
+                          rows=tuple((row["pad"], row["why"]) for row in sheet["leave"])))
     return parts
 
 

@@ -18,7 +18,8 @@ from tapwright.evidence.captures import read_capture
 from tapwright.evidence.frame_rows import read_frame_rows
 from tapwright.frames.find import FramesReport, find_frames
 from tapwright.line.apply import read_line
-from tapwright.line.find import LineReport, find_lines
+from tapwright.line.find import find_lines
+from tapwright.line.report import LineReport
 
 
 @dataclass(frozen=True, kw_only=True)

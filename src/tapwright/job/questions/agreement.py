@@ -29,14 +29,15 @@ def answer(desk: Desk) -> Answer:
     found = compare(read_readings(given[0]), read_readings(given[1]), spec=spec)
     document = cast(dict[str, Any], report.document(found))
     low, high = document["bias_ci"]
-    said = {"pass": "Yes: every point lies within its limit, the uncertainty counted.",
-            "fail": "No: at least one point lies outside its limit.",
-            "undecided": "Undecided: the uncertainty is too great for the limits at some points.",
-            None: "No limits are given to judge by; the bias is known."}[document["verdict"]]
+    said = report.answer(found)
     return Answer(
         id="agreement", question=QUESTION, state="settled" if document["verdict"] in ("pass", "fail") else "open",
         files=tuple(desk.named(path) for path in given), document=document,
-        answer=f"{said} Bias {document['bias']:.4g} {document['unit']} (95 %: {low:.4g} to {high:.4g}).",
+        answer=f"{said} Bias {document['bias']:.4g} {document['unit']} (95 %: {_plain(low)} to {_plain(high)}).",
         evidence=(f"{document['pairs']} pairs of readings",), next=found.advice,
         picture=draw.sheet(found), picture_text="Differences against the reference, with their limits",
     )
+
+
+def _plain(value: float | None) -> str:
+    return "unknown" if value is None else f"{value:.4g}"
