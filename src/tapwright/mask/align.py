@@ -19,7 +19,7 @@ from tapwright.core.frame import Frames
 
 Pairs = NDArray[np.int64]  # shape (m, 2): index of the wire frame, index of the radio frame; both rise
 
-MOST_FRAMES = 3000  # on either side; more add nothing to an alignment
+MOST_SHIFTS = 400_000
 WINDOW = 60  # wire frames whose patterns are laid over the radio recording at once
 MISS_BITS = 7.0  # against a pairing, for each pattern that differs: a damaged frame is rarer than 2^-7
 GAP_BITS = 1.5  # against a pairing, for each frame passed over
@@ -84,7 +84,7 @@ def proposals(wire: Rows, radio: Rows) -> Iterator[Pairing]:
     yield from by_clock(wire, radio)
     path = by_order(wire, radio)
     if path is not None:
-        fitted = _track(wire, radio, path.pairs)
+        fitted = track(wire, radio, path.pairs)
         if fitted is not None:
             yield fitted
         if not _agree(fitted, path):
@@ -98,7 +98,9 @@ def by_clock(wire: Rows, radio: Rows) -> Iterator[Pairing]:
         return
     tolerance_s = 0.4 * period_s
     found: list[tuple[float, float, NDArray[np.int64]]] = []
-    for window in _windows(wire):
+    windows = _windows(wire)
+    # Over a long recording two windows must do.
+    for window in windows[:max(2, len(windows) * 4000 // max(len(radio), 4000))]:
         found += [(score, shift, window) for score, shift in _scan(wire, radio, window, tolerance_s)]
     found.sort(key=lambda item: -item[0])
     tried: list[float] = []
@@ -108,7 +110,7 @@ def by_clock(wire: Rows, radio: Rows) -> Iterator[Pairing]:
         tried.append(shift)
         start = _nearest(wire.t_s[window] + shift, radio.t_s, tolerance_s)
         pairs = np.column_stack([window, start])[start >= 0]
-        pairing = _track(wire, radio, pairs)
+        pairing = track(wire, radio, pairs)
         if pairing is not None:
             yield pairing
         if len(tried) == 6:
@@ -146,7 +148,7 @@ def by_equality(wire: Rows, radio: Rows, equal: Callable[[Rows, Rows], NDArray[n
     if len(path) < 6:
         return
     pairing = _along(path, first_w, first_r)
-    fitted = _track(wire, radio, pairing.pairs)
+    fitted = track(wire, radio, pairing.pairs)
     if fitted is not None:
         yield fitted
     if not _agree(fitted, pairing):
@@ -193,7 +195,7 @@ def _scan(wire: Rows, radio: Rows, window: NDArray[np.int64], tolerance_s: float
     """Return the best shifts of one window: (score in bits, seconds to add to wire times)."""
     step = tolerance_s / 2
     lo, hi = radio.t_s[0] - wire.t_s[window[-1]], radio.t_s[-1] - wire.t_s[window[0]]
-    if (hi - lo) / step > 60_000:
+    if (hi - lo) / step > MOST_SHIFTS:
         return []
     shifts = np.arange(lo, hi + step, step)
     n = len(window)
@@ -216,7 +218,7 @@ def _scan(wire: Rows, radio: Rows, window: NDArray[np.int64], tolerance_s: float
     return [(float(scores[k]), float(shifts[k])) for k in best if scores[k] > 0]
 
 
-def _track(wire: Rows, radio: Rows, pairs: Pairs) -> Pairing | None:
+def track(wire: Rows, radio: Rows, pairs: Pairs) -> Pairing | None:
     """Grow a first pairing over both recordings along a straight line between the clocks; None where there is none."""
     period_s = _period(wire, radio)
     if len(pairs) < 6 or period_s <= 0:

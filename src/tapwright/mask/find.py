@@ -19,9 +19,10 @@ from tapwright.mask.judge import LEAST_DISTINCT, LEAST_PAIRS, Verdict, judge, so
 from tapwright.mask.report import MaskReport, report_of
 from tapwright.mask.votes import Joins, voted
 
-PROOF_BITS = 60.0  # foretold in held-back frames before a mask is claimed: chance, tried often, would need 2^-60
+PROOF_BITS = 52.0  # foretold in held-back frames before a mask is claimed: chance, tried often, would need 2^-52
 LOOSE_STRAYS = 0.4  # share of pairs that may fit nothing where they are only to show a mask to pair again with
 MAX_WIDTH = 512
+MOST_WIRE, MOST_RADIO = 800, 20_000  # frames to pair; when they are, all of the first 20 000 are used
 
 
 def find_mask(wire: Frames, radio: Frames) -> MaskReport:
@@ -36,16 +37,24 @@ def find_mask(wire: Frames, radio: Frames) -> MaskReport:
     few = _too_few(rows_w, rows_r)
     if few:
         return MaskReport(mask=None, advice=(few,))
-    part_w, part_r = _busiest(rows_w), rows_r.take(slice(0, 2 * align.MOST_FRAMES))
+    rows_w, rows_r = (rows.take(slice(0, MOST_RADIO)) for rows in (rows_w, rows_r))
+    first = _busiest(rows_w)
+    part = rows_w.take(slice(first, first + MOST_WIRE))
     best: Verdict | None = None
-    for pairing in _pairings(part_w, part_r):
-        verdict = judge(part_w, part_r, pairing)
+    for pairing in _pairings(part, rows_r):
+        verdict = judge(part, rows_r, pairing)
         if verdict is not None and (best is None or _rank(verdict) > _rank(best)):
             best = verdict
             if best.proof_bits > 2 * PROOF_BITS and not best.mismatches and best.dropped < 0.03 * len(best.pairs):
                 break
     if best is None or best.proof_bits < PROOF_BITS or best.mismatches:
         return MaskReport(mask=None, advice=_why_none(rows_w, rows_r, best))
+    if len(part) < len(rows_w):
+        # The stretch shows where the recordings lie on each other; all of both settles more.
+        whole = align.track(rows_w, rows_r, best.pairs + np.array([first, 0]))
+        verdict = None if whole is None else judge(rows_w, rows_r, whole)
+        if verdict is not None and not verdict.mismatches and verdict.proof_bits >= PROOF_BITS:
+            best = verdict
     return report_of(best)
 
 
@@ -82,15 +91,12 @@ def _joins(table: Table) -> Joins:
     return equal
 
 
-def _busiest(rows: Rows) -> Rows:
-    """Return the rows, or of very many the stretch with the most distinct ones."""
-    most = align.MOST_FRAMES
-    if len(rows) <= most:
-        return rows
-    starts = np.linspace(0, len(rows) - most, 20).astype(np.int64)
-    distinct = [len(np.unique(rows.data[s:s + most], axis=0)) for s in starts]
-    start = int(starts[int(np.argmax(distinct))])
-    return rows.take(slice(start, start + most))
+def _busiest(rows: Rows) -> int:
+    """Return where the stretch of `MOST_WIRE` rows with the most different ones begins."""
+    if len(rows) <= MOST_WIRE:
+        return 0
+    starts = np.linspace(0, len(rows) - MOST_WIRE, 40).astype(np.int64)
+    return int(max(starts, key=lambda start: len(np.unique(rows.data[start:start + MOST_WIRE], axis=0))))
 
 
 def _too_few(wire: Rows, radio: Rows) -> str:

@@ -18,7 +18,7 @@ from tapwright.mask.solve import Solution, solve
 CONFIRMED_BITS = 8.0  # foretold in a pair, but half of what it holds is enough, before it settles anything itself
 MOST_STRAYS = 0.12  # share of clock-made pairs that may fit nothing
 MOST_PASSED = 0.25  # share of order-made pairs that may have had to be passed over
-MOST_CONTRADICTED = 0.05  # share of different frames, before the pairs are weeded once
+MOST_CONTRADICTED = 0.08  # share of different frames, before the pairs are weeded once
 LEAST_PAIRS, LEAST_DISTINCT = 16, 8
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,7 +54,8 @@ def judge(wire: Rows, radio: Rows, pairing: Pairing) -> Verdict | None:
         checked = _held_back(wire, radio, kept)
     if checked is None or len(pairs) - len(kept) > MOST_STRAYS * len(pairs):
         return None
-    sure = kept[checked.confirmed]
+    # A stray frame does not come twice, so by the clocks a pair seen twice is one.
+    sure = kept[checked.confirmed | (_seen_twice(wire, radio, kept) & ~checked.contradicted & pairing.by_clock)]
     solution = _solved(wire, radio, sure) if len(sure) >= LEAST_PAIRS else None
     if solution is None:
         return None
@@ -85,6 +86,12 @@ class _Checked:
     n_distinct: int
     proof_bits: float
     tables: tuple[Table, ...]
+
+
+def _seen_twice(wire: Rows, radio: Rows, pairs: Pairs) -> NDArray[np.bool_]:
+    both = np.column_stack([wire.data[pairs[:, 0]], radio.data[pairs[:, 1]], wire.lengths[pairs[:, 0]]])
+    _, inverse, count = np.unique(both, axis=0, return_inverse=True, return_counts=True)
+    return np.asarray(count[inverse.ravel()] >= 2)
 
 
 def _solved(wire: Rows, radio: Rows, pairs: Pairs) -> Solution | None:
