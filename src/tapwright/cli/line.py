@@ -36,10 +36,8 @@ def run(args: argparse.Namespace) -> Outcome:
     document, text = report.document(), words(report)
     if args.bytes:
         from tapwright.evidence.byte_rows import write_byte_rows
-        from tapwright.line.apply import read_line
 
-        rows = [read_line(capture, channel.name, channel.settings) for channel in report.channels
-                if channel.settings is not None]
+        rows = report.rows()
         write_byte_rows(Path(args.bytes), rows)
         document["bytes_file"] = args.bytes
         text += f"\nwrote {sum(map(len, rows))} bytes to {args.bytes}"

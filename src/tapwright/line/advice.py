@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from tapwright.core.capture import Capture
+import numpy as np
+
+from tapwright.core.capture import Capture, Channel
 from tapwright.line.report import ChannelReport
 
 GOOD_SAMPLES = 8
@@ -28,3 +30,18 @@ def advise(capture: Capture, channel: ChannelReport) -> tuple[str, ...]:
         out.append(f"only {channel.n_bytes} bytes: capture {max(10 * capture.duration_s, need):.2g} s or more, "
                    "while readings change")
     return tuple(out)
+
+
+def advise_unknown(capture: Capture, channel: Channel) -> tuple[str, ...]:
+    """Return the advice for a channel that changes but is not understood."""
+    intervals = np.diff(channel.edge_ticks)
+    shortest = float(np.quantile(intervals, 0.05)) if len(intervals) else 0.0
+    sample = float(capture.sample_ticks)
+    if sample and shortest < POOR_SAMPLES * sample:
+        rate_hz = GOOD_SAMPLES / (0.5 * max(shortest, sample) * float(capture.tick_s))
+        return (f"its shortest pulses last {shortest / sample:.2g} samples: capture again at {rate_hz:.2g} samples a "
+                "second or more",)
+    if len(channel.edge_ticks) < 40:
+        return (f"{len(channel.edge_ticks)} changes are few: capture longer, while the display changes",)
+    return ("its edges lie on no bit grid: check ground and threshold of this lead, and whether it is a clocked line "
+            "whose clock was not captured",)

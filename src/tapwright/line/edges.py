@@ -14,6 +14,7 @@ from tapwright.core.capture import Capture, Channel
 
 GLITCH_OF_BIT = 1 / 3  # a pulse shorter than a third of a bit is a glitch
 GLITCH_COST = 4.0  # nats: a glitch is met about once in fifty edges
+MANY_EDGES = 1 << 16  # looked at in pieces that stay in the cache
 LONGEST_RUN = 24  # pulses; longer runs are no glitches, and are bridged as they come
 
 
@@ -64,6 +65,8 @@ def without_glitches(edges: NDArray[np.int64], t: float, grid: float) -> tuple[N
     shortest = min(t * GLITCH_OF_BIT + (grid if grid > 0.02 * t else 0.0), 0.55 * t)
     if len(edges) < 2:
         return edges, 0
+    if len(edges) > MANY_EDGES and not _any_short(edges, shortest):
+        return edges, 0
     short = np.diff(edges) < shortest
     if not short.any():
         return edges, 0
@@ -76,6 +79,12 @@ def without_glitches(edges: NDArray[np.int64], t: float, grid: float) -> tuple[N
     for begin, end in zip(begins[~alone].tolist(), ends[~alone].tolist(), strict=True):
         n += _bridge(edges, keep, begin, end, t, 0.06 + 0.5 * grid / t)
     return edges[keep], n
+
+
+def _any_short(edges: NDArray[np.int64], shortest: float) -> bool:
+    """Return whether any pulse is short, a piece at a time."""
+    return any(bool((np.diff(edges[i:i + MANY_EDGES + 1]) < shortest).any())
+               for i in range(0, len(edges) - 1, MANY_EDGES))
 
 
 def _bridge(

@@ -157,7 +157,8 @@ def synchronise(table: Starts, before_stop: int, t: float, form: Form | None = N
 
 
 def _path(table: Starts, before_stop: int, begin: int, stop: int, most: int = 40) -> list[int]:
-    out, i = [], begin
+    out: list[int] = []
+    i = begin
     column = table.follows[:, before_stop - SHORTEST]
     while i < min(stop, len(column)) and len(out) < most:
         out.append(i)
@@ -218,18 +219,6 @@ class Characters:
     counts: NDArray[np.int64]
 
 
-def characters(table: Starts, picked: NDArray[np.int64], before_stop: int, t: float) -> Characters:
-    """Count the characters of a chain by what they hold and how soon the next one comes."""
-    keep = table.whole[picked] > before_stop
-    at = table.at[picked]
-    gaps = np.append(np.diff(at), np.inf)[keep]
-    half = np.minimum(np.floor(gaps / t * 2 + 0.7), FAR).astype(np.int64)
-    keys = np.sort((table.levels[picked[keep]] << 6) | half)
-    first = np.flatnonzero(np.append(True, keys[1:] != keys[:-1])) if len(keys) else np.empty(0, np.int64)
-    distinct, counts = keys[first], np.diff(np.append(first, len(keys)))
-    return Characters(before_stop, distinct >> 6, distinct & FAR, counts)
-
-
 def fits(seen: Characters, *, inverted: bool) -> list[Fit]:
     """Return how every form of this length before the stop bit fits."""
     stop_ok = (seen.levels >> seen.before_stop) & 1 == 1
@@ -253,7 +242,7 @@ def fits(seen: Characters, *, inverted: bool) -> list[Fit]:
     return out
 
 
-def parity_holds(data: NDArray[np.int64], bit: NDArray[np.int64], parity: Parity) -> NDArray[np.bool_]:
+def parity_holds(data: NDArray[np.integer], bit: NDArray[np.integer], parity: Parity) -> NDArray[np.bool_]:
     """Return where the parity bit is as it should be, shape as `data`."""
     if parity == "none":
         return np.ones(len(data), np.bool_)

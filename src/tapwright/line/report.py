@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from tapwright.core.capture import Capture
-from tapwright.core.line import AsyncSettings, ClockedSettings
+from tapwright.core.line import AsyncSettings, ClockedSettings, LineBytes
+from tapwright.line.apply import Decoded, as_bytes, read_clocked, read_i2c
 
 Kind = Literal["async", "level", "clock", "data", "analogue", "unknown"]
 
@@ -28,6 +29,7 @@ class ChannelReport:
     probability : that of the settings among all that fit as well
     alternatives : every other setting with no more errors, likeliest first, with its probability
     evidence, advice : in words
+    decoded : the characters, of an asynchronous line
     """
 
     name: str
@@ -46,6 +48,7 @@ class ChannelReport:
     evidence: tuple[str, ...] = ()
     advice: tuple[str, ...] = ()
     note: str = ""
+    decoded: Decoded | None = field(default=None, repr=False, compare=False)
 
     def document(self) -> dict[str, object]:
         """Return the channel's object of the JSON document."""
@@ -67,7 +70,10 @@ class ChannelReport:
 
 @dataclass(frozen=True, kw_only=True)
 class PairReport:
-    """Two channels (or three, with `select`) that belong together; `settings` is None for i2c."""
+    """Two channels (or three, with `select`) that belong together; `settings` is None for i2c.
+
+    `free_running` says that the clock never pauses, so that the lock may be that of a sampling clock.
+    """
 
     kind: Literal["clocked", "i2c"]
     clock: str
@@ -75,6 +81,7 @@ class PairReport:
     settings: ClockedSettings | None
     words: int
     probability: float
+    free_running: bool = False
     evidence: tuple[str, ...] = ()
 
     def document(self) -> dict[str, object]:
@@ -108,6 +115,15 @@ class LineReport:
         """Return a channel's report by the capture's name for it (or its last part)."""
         full = self.capture.channel(name).name
         return next(channel for channel in self.channels if channel.name == full)
+
+    def rows(self) -> list[LineBytes]:
+        """Return the bytes of every line that talks and the words of every pair."""
+        out = [as_bytes(self.capture, channel.name, channel.settings, channel.decoded) for channel in self.channels
+               if channel.settings is not None and channel.decoded is not None]
+        for pair in self.pairs:
+            out.append(read_i2c(self.capture, pair.clock, pair.data) if pair.settings is None else
+                       read_clocked(self.capture, pair.settings))
+        return out
 
     @property
     def is_decided(self) -> bool:
