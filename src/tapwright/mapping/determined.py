@@ -42,8 +42,11 @@ def standing(learned: Learned, demands: Demands, asks: tuple[Ask, ...]) -> Stand
     _states(learned, found, demands)
     _units(learned, found, demands)
     _flags(learned, found, demands)
-    return Standing(tuple(dict.fromkeys(found.settled)),
-                    tuple(replace(item, show=_show(item, asks)) for item in found.left))
+    left = [replace(item, show=_show(item, asks)) for item in found.left]
+    if demands.ranges:
+        # What no reading within the job's ranges can tell apart makes no difference to any of them.
+        left = [item for item in left if item.show or not item.lamp]
+    return Standing(tuple(dict.fromkeys(found.settled)), tuple(left))
 
 
 def _show(item: Open, asks: tuple[Ask, ...]) -> str:
@@ -62,13 +65,13 @@ class _Collector:
         self.settled: list[str] = []
         self.left: list[Open] = []
 
-    def open(self, what: str, why: str) -> None:
-        self.left.append(Open(what, why))
+    def open(self, what: str, why: str, *, lamp: bool = False) -> None:
+        self.left.append(Open(what, why, lamp=lamp))
 
     def lamp(self, name: str, lamp: Lamp) -> None:
         why = lamp_why(lamp)
         if why:
-            self.open(name, why)
+            self.open(name, why, lamp=True)
         else:
             self.settled.append(name)
 
@@ -93,25 +96,25 @@ def _digits(display: DisplayMap, found: _Collector) -> None:
                 if why:
                     reasons.setdefault(why, []).append(name)
             for why, names in reasons.items():
-                found.open(f"digit {i} segment{'s' * (len(names) > 1)} {', '.join(names)}", why)
+                found.open(f"digit {i} segment{'s' * (len(names) > 1)} {', '.join(names)}", why, lamp=True)
             if not reasons:
                 found.settled.append(f"digit {i}")
     elif isinstance(digits, Codes):
         for i, table in enumerate(digits.places, 1):
             missing = [c for c in "0123456789" if c not in table.entries.values()]
             if digits.kind == "table" and missing:
-                found.open(f"digit {i}", f"codes of {' '.join(missing)} never seen")
+                found.open(f"digit {i}", f"codes of {' '.join(missing)} never seen", lamp=True)
             else:
                 found.settled.append(f"digit {i}")
     elif isinstance(digits, Integer):
         found.settled.append("number")
         if digits.fixed:
             bits = ", ".join(map(str, digits.fixed[:8]))
-            found.open("number's higher places", f"bits {bits} never seen to change")
+            found.open("number's higher places", f"bits {bits} never seen to change", lamp=True)
     elif isinstance(digits, Float):
         found.settled.append("number")
     if len(display.zeros) > 1:
-        found.open("leading zeros", "no label shows whether they are left out")
+        found.open("leading zeros", "no label shows whether they are left out", lamp=True)
 
 
 def _point(display: DisplayMap, found: _Collector) -> None:
@@ -153,7 +156,7 @@ def _units(learned: Learned, found: _Collector, demands: Demands) -> None:
     else:
         found.settled += [f"unit {unit}" for unit in seen]
     for name, why in open_signs.items():
-        found.open(f"unit sign {name}", why)
+        found.open(f"unit sign {name}", why, lamp=True)
     for unit_name in demands.units:
         if unit_name not in seen:
             found.open(f"unit {unit_name}", "never shown")

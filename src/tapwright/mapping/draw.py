@@ -17,7 +17,7 @@ from tapwright.core.reading_map import (
 )
 from tapwright.draw.svg import FAINT, INK, OPEN, SETTLED, Canvas
 
-_W, _H, _GAP, _BAR = 104.0, 178.0, 52.0, 15.0
+_W, _H, _GAP, _BAR = 128.0, 190.0, 52.0, 15.0
 # Corners of a digit's box in units of its width and half height; each segment joins two.
 _ENDS = {"a": ((0, 0), (1, 0)), "b": ((1, 0), (1, 1)), "c": ((1, 1), (1, 2)), "d": ((0, 2), (1, 2)),
          "e": ((0, 1), (0, 2)), "f": ((0, 0), (0, 1)), "g": ((0, 1), (1, 1))}
@@ -57,7 +57,7 @@ def _look(lamp: Lamp) -> tuple[str, str, str]:
     if lamp.settled:
         return SETTLED, "", str(lamp.bits[0])
     if lamp.bits:
-        return OPEN, "5 4", f"{len(lamp.bits)} left"
+        return OPEN, "5 4", f"1 of {len(lamp.bits)}"
     return FAINT, "2 5", "?"
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.reading import Status
-from tapwright.core.reading_map import BitRef, Lamp
+from tapwright.core.reading_map import BitRef, Lamp, Segments, UnitSigns
 from tapwright.mapping.apply import digit_bits
 from tapwright.mapping.fit import Learned
 from tapwright.mapping.shown import read_row
@@ -26,9 +26,10 @@ _TRIALS = 160
 
 @dataclass(frozen=True)
 class Mix:
-    """Labels by index: where range and state, digits, sign and flags come from; what stayed open in the reading."""
+    """Labels by index: where range, state, digits, sign and flags come from; what stayed open in the reading."""
 
     range: int
+    state: int
     digits: int
     sign: int
     flags: int
@@ -39,6 +40,9 @@ def open_mixes(learned: Learned, most: int) -> Iterator[Mix]:
     """Return mixes that the map cannot read for certain, no two alike in range, sign and flags, `most` at most."""
     reading_map, sight = learned.reading_map, learned.sight
     assert reading_map is not None
+    if all(isinstance(display.digits, Segments) and not display.point.tables for display in reading_map.displays) \
+            and all(isinstance(unit, UnitSigns) for unit in reading_map.units):
+        return  # every element has its own bit: the planner's classes know all of it
     columns = {"digits": _columns(bit for display in reading_map.displays for bit in digit_bits(display)),
                "sign": _columns(bit for display in reading_map.displays if display.minus for bit in display.minus.bits),
                "flags": _columns(bit for flag in reading_map.flags.values() if isinstance(flag, Lamp)
@@ -46,27 +50,42 @@ def open_mixes(learned: Learned, most: int) -> Iterator[Mix]:
     rng = random.Random(len(sight))
     n = len(sight)
     numbers = [i for i, label in enumerate(sight.labels) if label.is_number]
-    given: set[tuple[object, ...]] = {_key(sight, i, i, i) for i in range(n)}
+    odd = {i: _state_columns(sight, label.display) for i, label in enumerate(sight.labels)
+           if label.is_overload or label.is_blank}
+    # A nought says little: its code may be that of an empty display.
+    given: set[tuple[object, ...]] = {_key(sight, i, i, i, i) for i in range(n)
+                                      if not sight.labels[i].is_number or sight.labels[i].display.strip("-0.")}
     found = 0
     for _ in range(_TRIALS if numbers else 0):
-        at, sign, flags = rng.randrange(n), rng.choice(numbers), rng.randrange(n)
-        if not sight.labels[at].is_number:
-            sign = at
-        digits = at if not sight.labels[at].is_number else _fitting(sight, at, numbers, rng)
-        key = _key(sight, at, sign, flags)
-        if key in given or (sign != at and not sight.labels[digits].display.strip("-0.")):
+        at, sign, flags = rng.choice(numbers), rng.choice(numbers), rng.randrange(n)
+        state = rng.choice(list(odd)) if odd and rng.random() < 0.3 else at
+        digits = state if state != at else _fitting(sight, at, numbers, rng)
+        sign = state if state != at else sign
+        key = _key(sight, at, state, sign, flags)
+        if key in given or (sign != at and not sight.labels[digits].display.strip("-0.") and state == at):
             continue
         bits = sight.bits[at].copy()
         for part, other in (("digits", digits), ("sign", sign), ("flags", flags)):
             bits[columns[part]] = sight.bits[other][columns[part]]
+        if state != at:
+            bits[odd[state]] = sight.bits[state][odd[state]]
         row = read_row(reading_map, np.packbits(bits, bitorder="little").tobytes(), int(sight.lengths[at]))
         if row.status is Status.UNPROVEN:
             given.add(key)
             parts = (("display", row.display), ("unit", row.unit), ("flags", row.flags))
-            yield Mix(at, digits, sign, flags, tuple(name for name, text in parts if "?" in text))
+            yield Mix(at, state, digits, sign, flags, tuple(name for name, text in parts if "?" in text))
             found += 1
             if found >= most:
                 return
+
+
+def _state_columns(sight: Sight, display: str) -> NDArray[np.int64]:
+    """Return the bits that stood one way in all labels of a display that shows no number, and the other in numbers."""
+    shown = np.array([label.display == display for label in sight.labels], np.bool_)
+    number = np.array([label.is_number for label in sight.labels], np.bool_)
+    level = sight.bits[shown][0]
+    apart = (sight.bits[shown] == level).all(axis=0) & (sight.bits[number] != level).all(axis=0)
+    return np.flatnonzero(apart & sight.usable)
 
 
 def _fitting(sight: Sight, at: int, numbers: list[int], rng: random.Random) -> int:
@@ -79,11 +98,11 @@ def _fitting(sight: Sight, at: int, numbers: list[int], rng: random.Random) -> i
     return rng.choice(fits) if fits else at
 
 
-def _key(sight: Sight, at: int, sign: int, flags: int) -> tuple[object, ...]:
+def _key(sight: Sight, at: int, state: int, sign: int, flags: int) -> tuple[object, ...]:
     labels = sight.labels
-    shown = labels[at]
-    kind = len(shown.display.partition(".")[2]) if shown.is_number else shown.display
-    return shown.unit, kind, labels[sign].display.startswith("-"), labels[flags].flags
+    shown = labels[state]
+    kind = len(labels[at].display.partition(".")[2]) if shown.is_number else shown.display
+    return labels[at].unit, kind, labels[sign].display.startswith("-"), labels[flags].flags
 
 
 def _columns(bits: Iterator[BitRef]) -> NDArray[np.int64]:

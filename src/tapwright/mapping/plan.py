@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.job import Demands
-from tapwright.core.reading_map import Codes, Integer, Table, field_value
+from tapwright.core.reading_map import Codes, Float, Integer, Table, field_value
 from tapwright.mapping.elements import Candidate, Elements, Range
+from tapwright.mapping.families._codes import with_zeros
 from tapwright.mapping.fit import Learned
 from tapwright.mapping.mixes import Mix, open_mixes
 from tapwright.mapping.report import Ask
@@ -49,13 +50,13 @@ class _Planner:
         self.display = learned.reading_map.displays[0]
         self.width = self.elements.width
         self.ranges = ranges_of(learned, demands, self.width)
+        labels = learned.sight.labels
+        self.may = {"negative": "negative" in demands.shows or any(label.display.startswith("-") for label in labels),
+                    "overload": "overload" in demands.shows, "blank": "blank" in demands.shows}
         self.tasks = self._tasks()
         self._regrouped(self.elements.group)
         self.rng = random.Random(len(learned.sight))
         self.flags = [element.key[1] for element in self.elements.every if element.kind == "flag"]
-        labels = learned.sight.labels
-        self.may = {"negative": "negative" in demands.shows or any(label.display.startswith("-") for label in labels),
-                    "overload": "overload" in demands.shows, "blank": "blank" in demands.shows}
 
     def asks(self) -> Iterator[Ask]:
         """Return the readings that split what is open; where there is none, mixes that are not read for certain."""
@@ -69,7 +70,7 @@ class _Planner:
 
     def _mix_ask(self, mix: Mix) -> Ask:
         labels = self.learned.sight.labels
-        shown = labels[mix.range]
+        shown = labels[mix.state]
         want: dict[str, object] = {}
         if shown.is_overload:
             want["overload"] = True
@@ -78,8 +79,8 @@ class _Planner:
         else:
             want["negative"] = labels[mix.sign].display.startswith("-")
             want["point"] = len(shown.display.partition(".")[2])
-        if shown.unit:
-            want["unit"] = shown.unit
+        if labels[mix.range].unit:
+            want["unit"] = labels[mix.range].unit
         names = [element.key[1] for element in self.elements.every if element.kind == "flag"]
         if names:
             want["flags"] = {name: name in labels[mix.flags].flags for name in names}
@@ -116,6 +117,8 @@ class _Planner:
             return self._climbed(Candidate(span, "", False, frozenset(), state))
         starts = [str(span.greatest).rjust(self.width, "0"), *(
             str(self.rng.randint(0, span.greatest)).rjust(self.width, "0") for _ in range(_STARTS - 1))]
+        if any(task[0] in ("zero", "small") for task in self.tasks):
+            starts += ["0" * self.width, "1".rjust(self.width, "0")]
         starts += self._number_starts(span)
         return max((self._climbed(Candidate(span, digits, False, frozenset())) for digits in starts),
                    key=lambda scored: scored.gain)
@@ -215,12 +218,14 @@ class _Planner:
 
     def _digits_wanted(self, reading: Candidate, done: list[Task]) -> dict[str, object]:
         """Return the digits that matter, each place with all that tell the same; or limits, for a binary number."""
-        spans = [task for task in done if task[0] == "number"]
-        if spans:
+        if any(task[0] == "zero" for task in done):
+            return {"at_least": 0, "at_most": 0}
+        if any(task[0] == "number" for task in done):
             return self._limits(reading)
         digits: dict[str, str] = {}
         fixed = {int(task[1]) for task in done if task[0] == "digit"}
-        for at in self._open_places():
+        fixed |= {0} if any(task[0] in ("small", "widest") for task in done) else set()
+        for at in sorted({*self._open_places(), *fixed}):
             segments = [element for element, group in zip(self.elements.every, self.group, strict=False)
                         if element.kind == "place" and element.key[0] == at and group >= 0]
             same = reading.digits[at]
@@ -231,7 +236,8 @@ class _Planner:
                     if digit not in same and int(other.digits) <= reading.range.greatest and \
                             [self.elements.state(element, other) for element in segments] == wanted:
                         same += digit
-            digits[str(at + 1)] = "".join(sorted(same))
+            if len(same) < 10:
+                digits[str(at + 1)] = "".join(sorted(same))
         if digits and not self._fits_any(digits, reading.range):
             digits = {str(at): reading.digits[int(at) - 1] for at in digits}
         return {"digits": digits} if digits else {}
@@ -262,15 +268,32 @@ class _Planner:
             tasks += [("number", str(i)) for i, bit in enumerate(digits.bits) if (bit.byte, bit.bit) in rest]
         if len(self.display.zeros) > 1:
             tasks.append(("small",))
+        if any(table.otherwise is not None and self._spells_nought(table) for table in self.display.states):
+            tasks.append(("zero",))
+        if self.display.kind == "text" and not any(
+                label.is_number and label.display.startswith("-") == self.may["negative"]
+                and len(label.display.lstrip("-").replace(".", "")) >= self.width for label in labels):
+            tasks.append(("widest",))
         return [task for task in tasks if self._possible(task)]
+
+    def _spells_nought(self, table: Table) -> bool:
+        """Say whether a code of the digits that stood for no number would be a nought, were it not listed."""
+        digits = self.display.digits
+        if isinstance(digits, Integer):
+            return any(code - digits.offset == 0 for code in table.entries)
+        return 0 in table.entries
 
     def _possible(self, task: Task) -> bool:
         if task[0] == "digit":
             at, digit = int(task[1]), task[2]
             least = int((digit + "0" * (self.width - 1 - at)) or "0")
-            return digit != "0" and any(least <= span.greatest for span in self.ranges)
+            if digit == "0" and at == 0 and self.elements.suppressed:
+                return any(span.decimals == self.width - 1 for span in self.ranges)
+            return any(least <= span.greatest for span in self.ranges)
         if task[0] == "number":
             return any(self._number_starts(span, only=int(task[1])) for span in self.ranges)
+        if task[0] == "small":
+            return any(self._shows_zeros("1".rjust(self.width, "0"), span) for span in self.ranges)
         return True
 
     def _range_tasks(self, span: Range) -> tuple[Task, ...]:
@@ -285,13 +308,22 @@ class _Planner:
             case "negative":
                 return reading.negative
             case "digit":
-                return reading.state == "number" and reading.digits[int(task[1])] == task[2]
+                return reading.state == "number" and self.elements.figures(reading)[int(task[1])] == task[2]
+            case "zero":
+                return reading.state == "number" and not int(reading.digits)
+            case "widest":
+                return reading.state == "number" and not reading.digits.startswith("0") and \
+                    reading.negative == self.may["negative"]
             case "number":
                 return reading.state == "number" and not reading.negative and \
                     int(task[1]) in self._moved_bits(reading)
             case _:
-                return reading.state == "number" and reading.digits.startswith("0") and \
-                    len(reading.digits.lstrip("0")) <= max(reading.range.decimals, self.width - 1)
+                return reading.state == "number" and self._shows_zeros(reading.digits, reading.range)
+
+    def _shows_zeros(self, digits: str, span: Range) -> bool:
+        """Say whether the ways of showing leading zeros that are left differ for a number."""
+        sent = digits.lstrip("0") or "0" if isinstance(self.display.digits, (Integer, Float)) else digits
+        return len({with_zeros(sent, way, span.decimals, self.width) for way in self.display.zeros}) > 1
 
     def _moved_bits(self, reading: Candidate) -> set[int]:
         digits = self.display.digits
@@ -352,6 +384,10 @@ def _task_name(task: Task) -> str:
             return "higher places of the number"
         case "small":
             return "leading zeros"
+        case "zero":
+            return "a nought beside a display without number"
+        case "widest":
+            return "the number's whole width"
         case _:
             return task[0]
 

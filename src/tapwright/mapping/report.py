@@ -23,6 +23,7 @@ class Open:
     what: str
     why: str
     show: str = ""
+    lamp: bool = False  # it makes no difference while no reading that can be shown tells it apart
 
 
 @dataclass(frozen=True)

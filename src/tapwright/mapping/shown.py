@@ -143,6 +143,8 @@ def one_display(display: DisplayMap, reading_map: ReadingMap, body: bytes, moved
     if isinstance(digits, Codes):
         characters = codes.read(digits, body)
         if digits.kind == "text":
+            if moved and not sign and any(bit.inverted for place in digits.places for bit in place.bits):
+                sign = UNKNOWN  # under a mask a sign further out has no look of its own
             return _of_text(characters, sign, decimals, display, reading_map)
         return _of_places(characters, sign, decimals, display, reading_map)
     if isinstance(digits, Integer):
@@ -223,7 +225,7 @@ def _of_text(text: str, sign: str, decimals: int | None, display: DisplayMap, re
         return _word(sign + bare, reading_map)
     own_sign = "-" if unsigned != bare else ""
     if display.minus is None:
-        sign = own_sign
+        sign = own_sign or sign
     elif own_sign:
         return NOTHING
     if display.point.lamps or display.point.tables:

@@ -39,11 +39,16 @@ def _number(want: dict[str, Any]) -> str:
     digits = want.get("digits", {})
     if not digits:
         return f"any {sign}reading"
+    digits = {place: characters for place, characters in digits.items() if len(characters) < 10}
+    if not digits:
+        return f"any {sign}reading"
     shown = [f"{_either(characters)} as {ordinal(int(place))} digit" for place, characters in digits.items()]
     return f"a {sign}reading with " + _listed(shown)
 
 
 def _either(characters: str) -> str:
+    if len(characters) > 6:
+        return "any digit but " + _listed([c for c in "0123456789" if c not in characters])
     names = [f"{c} (or left out)" if c == "0" and len(characters) == 1 else c for c in characters]
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " or " + names[-1]
 

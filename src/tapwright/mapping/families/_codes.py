@@ -73,6 +73,9 @@ def zeros_that_fit(sent: list[str], numbers: Numbers, explained: NDArray[np.bool
         if all(with_zeros(sent[i].strip(" "), way, int(numbers.decimals[i]), width) == numbers.digits[i]
                for i in shown):
             fits.append(way)
+    if "as sent" in fits and (any(text.startswith(" ") for text in sent) or "suppressed" not in fits):
+        # Dark places are sent as such, or all noughts are shown: nothing is done to them on the way.
+        return ("as sent",)
     return tuple(fits)
 
 

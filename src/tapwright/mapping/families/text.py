@@ -61,6 +61,16 @@ def _aligned(sight: Sight, numbers: Numbers, texts: list[str | None], most_wrong
     return out
 
 
+def _room(sight: Sight, columns: list[int], *, left: bool) -> list[int]:
+    """Return the bytes beside a text that were spaces in every label: it may grow there, unproven until it has."""
+    step = 1 if left else -1
+    at, found = columns[-1] + step, []
+    while 0 <= at < sight.rows.shape[1] and bool((sight.rows[:, at] == 0x20).all()):
+        found.append(at)
+        at += step
+    return sorted(found)
+
+
 def _of(sight: Sight, numbers: Numbers, found: Keyed, columns: list[int], most_wrong: int, *, left: bool,
         with_point: bool, with_sign: bool) -> Hypothesis | None:
     explained: NDArray[np.bool_] = np.logical_and.reduce([found.right[i, column] for i, column in enumerate(columns)])
@@ -69,6 +79,9 @@ def _of(sight: Sight, numbers: Numbers, found: Keyed, columns: list[int], most_w
     keys = [int(found.key[i, column]) for i, column in enumerate(columns)]
     order = range(len(columns)) if left else range(len(columns) - 1, -1, -1)
     places = tuple(Table(keyed_field(columns[i], 0, 8, keys[i]), CHARACTERS) for i in order)
+    if not any(keys):
+        room = tuple(Table(keyed_field(at, 0, 8, 0), CHARACTERS) for at in _room(sight, columns, left=left))
+        places = (*places, *room) if left else (*room, *places)
     bodies = [row.tobytes() for row in sight.rows]
     sent = ["".join(place.of(body) or "?" for place in places) for body in bodies]
     bare = [text.replace("+", "").replace(" ", "") for text in sent]
