@@ -15,7 +15,7 @@ from tapwright.core.line import AsyncSettings, ByteError
 from tapwright.line.advice import advise, advise_unknown
 from tapwright.line.apply import decoded
 from tapwright.line.clocked import find_pairs, is_even
-from tapwright.line.edges import stretches, time_grid
+from tapwright.line.edges import middle, stretches, time_grid
 from tapwright.line.rate import usual_baud
 from tapwright.line.report import ChannelReport, Kind, LineReport, PairReport
 from tapwright.line.settle import FEWEST_EDGES, Settled, settle, weights
@@ -87,11 +87,11 @@ def _is_square(channel: Channel) -> bool:
         return False
     intervals = np.diff(channel.edge_ticks)
     short = intervals[intervals < 0.9 * period]
-    if len(short) < 0.9 * len(intervals) or np.abs(short / np.median(short) - 1).max() > 0.5:
+    if len(short) < 0.9 * len(intervals) or np.abs(short / middle(short) - 1).max() > 0.5:
         return False
     bursts = np.diff(np.append(np.flatnonzero(np.append(True, intervals > 0.9 * period)), len(intervals) + 1))
     # Hex 55 is ten edges in 8N1, eight or ten in other forms: bursts of whole ones may be characters.
-    return free or bool(np.median(bursts) > 12 and np.median(bursts) % 10)
+    return free or bool(middle(bursts) > 12 and middle(bursts) % 10)
 
 
 def _async_report(capture: Capture, channel: Channel, settled: Settled, grid: float) -> ChannelReport:
