@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from tapwright.core.capture import Capture, Channel
 from tapwright.core.line import AsyncSettings, ByteError, ClockedSettings, LineBytes
 from tapwright.line import forms
-from tapwright.line.edges import stretches, time_grid, without_glitches
+from tapwright.line.edges import middle, stretches, time_grid, without_glitches
 from tapwright.line.receive import Received, receive
 
 
@@ -125,7 +125,7 @@ def words_of(capture: Capture, settings: ClockedSettings) -> tuple[NDArray[np.in
     if not len(ticks):
         return np.empty(0, np.int64), np.empty(0, np.int64)
     periods = np.diff(ticks)
-    typical = float(np.median(periods)) if len(periods) else 1.0
+    typical = middle(periods) if len(periods) else 1.0
     parted = np.append(True, periods > GAP_PERIODS * typical)
     if settings.select:
         moved = np.searchsorted(capture.channel(settings.select).edge_ticks, ticks, side="right")
@@ -165,7 +165,7 @@ def read_clocked(capture: Capture, settings: ClockedSettings) -> LineBytes:
         place = bit if settings.bit_order == "lsb first" else size - 1 - bit
         if place < 64:
             values |= (level == 1).astype(np.uint64) << np.uint64(place)
-    period = float(np.median(np.diff(ticks))) if len(ticks) > 1 else 0.0
+    period = middle(np.diff(ticks)) if len(ticks) > 1 else 0.0
     return LineBytes(channel=data.name, t_s=capture.seconds(ticks[first]), values=values,
                      errors=np.where(broken, ByteError.BROKEN, ByteError.NONE).astype(np.uint8), bits=size,
                      character_s=period * size * float(capture.tick_s))

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from tapwright.core.capture import Capture, Channel
 from tapwright.core.line import BitOrder, ClockedSettings
 from tapwright.line.apply import i2c_words, read_clocked, words_of
+from tapwright.line.edges import middle
 from tapwright.line.report import PairReport
 
 FEWEST_CLOCK_EDGES = 12
@@ -40,7 +41,7 @@ def is_even(edges: NDArray[np.int64]) -> tuple[bool, float, bool]:
     if len(edges) < FEWEST_CLOCK_EDGES:
         return False, 0.0, False
     periods = np.diff(edges[:MOST_EDGES:2]).astype(np.float64)
-    period = float(np.median(periods))
+    period = middle(periods)
     near = np.abs(periods / period - 1) < 0.4
     return bool(near.mean() >= EVEN_SHARE), period, bool(near.mean() >= FREE_RUNNING)
 

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,8 +35,7 @@ _STOP_PRIOR = {1.0: 0.8, 1.5: 0.01, 2.0: 0.19}
 _TOP_ZERO, _TOP_ONE, _NEXT_TOP = 0.25, 0.005, 0.3
 
 
-@dataclass(frozen=True, order=True)
-class Form:
+class Form(NamedTuple):
     """A form of character."""
 
     data_bits: int
@@ -177,8 +178,7 @@ def _failures(table: Starts, path: list[int], stop: int, before_stop: int, form:
     return int(bad.sum())
 
 
-@dataclass(frozen=True)
-class Fit:
+class Fit(NamedTuple):
     """How a form fits the characters.
 
     Parameters
@@ -236,10 +236,16 @@ def fits(seen: Characters, *, inverted: bool) -> list[Fit]:
         for parity in PARITIES[1:] if data_bits == seen.before_stop - 2 else PARITIES[:1]:
             wrong = ~parity_holds(data, bit, parity)
             for stop, ok, fine in zip(STOPS, good, n_good, strict=True):
-                form = Form(data_bits, parity, stop, inverted)
+                form, prior = _form(data_bits, parity, stop, inverted)
                 failed = int(seen.counts[ok & wrong].sum()) if parity != "none" else 0
-                out.append(Fit(form, n, n - fine - breaks, failed, breaks, score + form.log_prior))
+                out.append(Fit(form, n, n - fine - breaks, failed, breaks, score + prior))
     return out
+
+
+@cache
+def _form(data_bits: int, parity: Parity, stop_bits: float, inverted: bool) -> tuple[Form, float]:
+    form = Form(data_bits, parity, stop_bits, inverted)
+    return form, form.log_prior
 
 
 def parity_holds(data: NDArray[np.integer], bit: NDArray[np.integer], parity: Parity) -> NDArray[np.bool_]:

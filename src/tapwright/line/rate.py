@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tapwright.line.edges import middle
+
 USUAL_BAUD = (50, 75, 110, 134.5, 150, 200, 300, 600, 1200, 2400, 4800, 9600, 14400, 19200, 28800, 31250, 38400, 57600,
               115200, 230400, 250000, 460800, 500000, 921600, 1_000_000, 2_000_000, 3_000_000)
 USUAL_WITHIN = 0.035
@@ -45,9 +47,9 @@ def candidates(edges: NDArray[np.int64], grid: float, most: int = 8) -> list[flo
     """
     intervals = np.diff(edges).astype(np.float64)
     if len(intervals) > MOST_INTERVALS:
-        middle = len(intervals) // 2
+        half = len(intervals) // 2
         part = MOST_INTERVALS // 3
-        intervals = np.concatenate([intervals[:part], intervals[middle:middle + part], intervals[-part:]])
+        intervals = np.concatenate([intervals[:part], intervals[half:half + part], intervals[-part:]])
     intervals = intervals[intervals > 0]
     if len(intervals) < 3:
         return []
@@ -155,7 +157,7 @@ def _usable(seen: CharacterEdges, t: float, grid: float) -> CharacterEdges:
     """Drop characters with an edge far off the bit grid (glitches beside an edge) or with the start edge alone."""
     off = np.abs(seen.from_start - seen.bit * t)
     lengths = np.diff(np.append(seen.first, len(seen.bit)))
-    typical = np.median(off[seen.bit > 0]) if (seen.bit > 0).any() else 0.0
+    typical = middle(off[seen.bit > 0])
     worst = np.maximum.reduceat(off, seen.first)
     good = (lengths > 1) & (worst <= max(1.5 * grid, 6 * typical))
     good[np.flatnonzero(good)[MOST_CHARACTERS:]] = False

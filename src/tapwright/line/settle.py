@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.line import forms, rate
-from tapwright.line.edges import Stretch, without_glitches
+from tapwright.line.edges import Stretch, middle, without_glitches
 from tapwright.line.forms import Fit
 from tapwright.line.receive import Received, characters, receive
 
@@ -156,7 +156,7 @@ def _gain(received: Received, t: float, grid: float, fit: Fit) -> float:
     if not len(off):
         return -1.0
     spread = max(float(np.sqrt(np.mean(np.minimum(off * off, (0.5 * t) ** 2)))), 0.3 * grid)
-    mean = float(np.median(np.diff(received.stretch.edges))) / math.log(2)
+    mean = middle(np.diff(received.stretch.edges)) / math.log(2)
     # A random edge costs ln(e x mean interval), an edge of a character ln(sqrt(2 pi e) x its spread).
     each = 1 + math.log(mean) - math.log(4.13 * spread)
     cost = fit.n * fit.form.data_bits * math.log(2) + ERROR_COST * fit.errors - fit.form.log_prior
@@ -209,7 +209,7 @@ def _with_stops(
     form = answer.form
     gaps = [np.diff(part.stretch.edges[part.index[part.unsure:]][:200_000]) / t - form.before_stop for part in received]
     stop, touching = stop_bits(np.concatenate(gaps), max(1.2 * grid / t, 0.06))
-    same = [fit for fit in fits if replace(fit.form, stop_bits=1.0) == replace(form, stop_bits=1.0)]
+    same = [fit for fit in fits if fit.form._replace(stop_bits=1.0) == form._replace(stop_bits=1.0)]
     wanted = [fit for fit in same if fit.form.stop_bits == stop]
     if wanted and wanted[0].errors <= min(fit.errors for fit in same) + max(0.02 * wanted[0].n, min(glitches, 2)):
         return wanted[0], touching
@@ -246,7 +246,7 @@ def weights(settled: Settled) -> list[tuple[Fit, float]]:
         if fit.form == answer.form or not fit.n or fit.errors > answer.errors + spare:
             continue
         log = fit.score - answer.score - cost * (fit.errors - answer.errors)
-        if settled.touching and replace(fit.form, stop_bits=answer.form.stop_bits) == answer.form:
+        if settled.touching and fit.form._replace(stop_bits=answer.form.stop_bits) == answer.form:
             log = math.log(IDLE_ALWAYS)  # touching characters show the stop bits, whatever is usual
         out.append((fit, min(log, 0.0)))
     shares = np.exp([log for _, log in out])

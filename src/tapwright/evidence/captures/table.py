@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from tapwright.core.capture import Capture, Channel
 from tapwright.core.errors import CaptureError
 from tapwright.evidence.captures import _volts
+from tapwright.evidence.captures._levels import levels_of
 from tapwright.evidence.captures._source import ReadOptions, Source
 
 SUFFIXES = (".csv", ".tsv")
@@ -250,7 +251,7 @@ def _take(source: Source, cells: NDArray[np.float64], columns: list[_Column], ti
             path=source.path, line=_row_line(line, bad), expected="times that rise from row to row")
     if len(steps):
         if not times.step:
-            times.step = int(np.median(steps))
+            times.step = int(np.partition(steps, len(steps) // 2)[len(steps) // 2])
         # Written times are rounded: even steps may differ by a hundredth, or by one in the last place.
         times.even &= bool(steps.max() - steps.min() <= max(times.step // 50, 2))
     if not times.n:
@@ -283,8 +284,6 @@ def _take_column(
 
 
 def _capture(source: Source, options: ReadOptions, columns: list[_Column], times: _Times) -> Capture:
-    from tapwright.evidence.captures.vcd import levels_of
-
     sample = times.step if times.even and times.n > 2 else 0
     end = times.last + sample
     volts = [np.concatenate(column.values) for column in columns if not column.is_levels]
