@@ -1,0 +1,114 @@
+"""A reading map as flat tables: what the emitted decoders index into, the same for every target.
+
+Lamps are numbered in one list; strings, code tables and byte maps are kept once each. Nothing is decided here that
+`mapping.shown` does not decide: this module only lays out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from tapwright.core.reading_map import (
+    GLYPH_VARIANTS,
+    GLYPHS,
+    BitRef,
+    Codes,
+    Lamp,
+    ReadingMap,
+    Segments,
+    Table,
+    glyph_of,
+)
+from tapwright.mapping import shown
+
+REST_DARK, REST_LIT = 0xFFFE, 0xFFFF
+
+# The reference decides what these mean, emitted decoders follow it.
+tells_overload = shown._tells_overload
+
+
+def is_overload_text(text: str) -> bool:
+    """Whether a display text means overload, as the reference judges it."""
+    return bool(shown._OVERLOAD.fullmatch(text))
+
+
+def address(bit: BitRef) -> int:
+    """Return a bit's address as 16 bits: byte << 4 | inverted << 3 | bit."""
+    return bit.byte << 4 | bit.inverted << 3 | bit.bit
+
+
+@dataclass
+class Lamps:
+    """All lamps of a map: `bits` in one list, `first[i]` to `first[i + 1]` are those of lamp i."""
+
+    bits: list[int] = field(default_factory=list)
+    first: list[int] = field(default_factory=lambda: [0])
+
+    def add(self, lamp: Lamp) -> int:
+        """Add a lamp; return its number."""
+        self.bits += [address(bit) for bit in lamp.bits] or [REST_LIT if lamp.rest else REST_DARK]
+        self.first.append(len(self.bits))
+        return len(self.first) - 2
+
+    @property
+    def single(self) -> bool:
+        """Whether every lamp has one address."""
+        return len(self.bits) == len(self.first) - 1
+
+    @property
+    def restful(self) -> bool:
+        """Whether a lamp has no bit of its own."""
+        return any(bit >= REST_DARK for bit in self.bits)
+
+
+def watch_bytes(reading_map: ReadingMap) -> list[tuple[int, int, int]]:
+    """Return (byte, mask, rest) of the bits that no label saw change."""
+    found: dict[int, tuple[int, int]] = {}
+    for bit in reading_map.watch:
+        mask, rest = found.get(bit.byte, (0, 0))
+        found[bit.byte] = (mask | 1 << bit.bit, rest | bit.inverted << bit.bit)
+    return [(byte, mask, rest) for byte, (mask, rest) in sorted(found.items())]
+
+
+def glyph_pairs() -> list[tuple[int, str]]:
+    """Return every pattern of segments that is a character, with it."""
+    patterns = {shape for character, one in GLYPHS.items() for shape in (one, *GLYPH_VARIANTS.get(character, ()))}
+    pairs = [(pattern, glyph_of(pattern)) for pattern in sorted(patterns)]
+    return [(pattern, character) for pattern, character in pairs if character is not None]
+
+
+def open_parts(reading_map: ReadingMap) -> list[str]:
+    """Return in words what is not settled: such a description is only emitted when that is asked for."""
+    found = []
+    if len(reading_map.displays) > 1:
+        found.append(f"{len(reading_map.displays)} ways to read the display are left")
+    if len(reading_map.units) > 1:
+        found.append(f"{len(reading_map.units)} ways to read the unit are left")
+    for display in reading_map.displays:
+        digits = display.digits
+        if isinstance(digits, Segments):
+            for place, lamps in enumerate(digits.places, 1):
+                loose = [name for name, lamp in zip("abcdefg", lamps, strict=True) if len(lamp.bits) > 1]
+                if loose:
+                    found.append(f"digit {place}, segments {', '.join(loose)}")
+        if len(display.zeros) > 1:
+            found.append("how leading zeros are shown")
+        if display.minus is not None and len(display.minus.bits) > 1:
+            found.append("the minus sign")
+        found += [f"the point before the last {decimals} digits" for decimals, lamp in display.point.lamps.items()
+                  if len(lamp.bits) > 1]
+    found += [f"flag {name}" for name, flag in reading_map.flags.items()
+              if isinstance(flag, Lamp) and len(flag.bits) > 1]
+    return list(dict.fromkeys(found))
+
+
+def tables_of(reading_map: ReadingMap) -> Iterable[Table]:
+    """Return every code table of a map."""
+    for display in reading_map.displays:
+        yield from display.states
+        yield from display.point.tables
+        if isinstance(display.digits, Codes):
+            yield from display.digits.places
+    yield from (unit for unit in reading_map.units if isinstance(unit, Table))
+    yield from (flag for flag in reading_map.flags.values() if isinstance(flag, Table))
