@@ -23,7 +23,7 @@ from tapwright.mapping.complete import Completed, complete
 from tapwright.mapping.hypothesis import Hypothesis, most_wrong, numbers_of
 from tapwright.mapping.lamps import DARK, LIT, candidates, consistent_labels, lamp
 from tapwright.mapping.report import Contradicted
-from tapwright.mapping.sight import Recording, Sight, recording_of, recordings, see
+from tapwright.mapping.sight import Recording, Sight, fields_of, in_fields, recording_of, recordings, see
 
 FAMILIES = "tapwright.mapping.families"
 MARGIN_BITS = 12.0  # odds of 4000 to 1 rule an alternative out
@@ -73,6 +73,9 @@ def find_map(captures: Mapping[str, Frames], labels: Sequence[Label], *, layout:
     if not any(len(part.t_s) for part in recorded.values()):
         raise LabelError("no sound frame in the captures given", expected="frames to learn from",
                          do="see 'tapwright frames' for what the capture holds")
+    separator, slots = fields_of(recorded)
+    if separator >= 0:
+        recorded = in_fields(recorded, separator, slots)
     period_s = offset.period_of(recorded)
     tried = [offset_s] if offset_s is not None else offset.candidates(labels, recorded, period_s, _MOST_OFFSETS)
     best: Learned | None = None
@@ -87,6 +90,8 @@ def find_map(captures: Mapping[str, Frames], labels: Sequence[Label], *, layout:
     if best is None:
         raise LabelError("no label's stretch holds a frame", expected="labels within the captures' time",
                          do="check the times in the labels file, or give --offset")
+    if separator >= 0 and best.reading_map is not None:
+        best = replace(best, reading_map=replace(best.reading_map, separator=separator, slots=slots, lengths=()))
     return best, recorded
 
 

@@ -143,6 +143,8 @@ def one_display(display: DisplayMap, reading_map: ReadingMap, body: bytes, moved
     if isinstance(digits, Codes):
         characters = codes.read(digits, body)
         if digits.kind == "text":
+            if moved and reading_map.separator >= 0:
+                return NOTHING  # a field may be longer than what is kept of it
             if moved and not sign and any(bit.inverted for place in digits.places for bit in place.bits):
                 sign = UNKNOWN  # under a mask a sign further out has no look of its own
             return _of_text(characters, sign, decimals, display, reading_map)
@@ -223,11 +225,10 @@ def _of_text(text: str, sign: str, decimals: int | None, display: DisplayMap, re
     whole, _, part = unsigned.partition(".")
     if not (whole + part).isdigit():
         return _word(sign + bare, reading_map)
-    own_sign = "-" if unsigned != bare else ""
-    if display.minus is None:
-        sign = own_sign or sign
-    elif own_sign:
-        return NOTHING
+    if unsigned != bare:
+        if display.minus is not None and display.minus.bits:
+            return NOTHING
+        sign = "-"
     if display.point.lamps or display.point.tables:
         return NOTHING if part else _with_zeros(whole, sign, decimals, display)
     return _with_zeros(whole + part, sign, len(part), display)

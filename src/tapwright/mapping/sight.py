@@ -16,9 +16,11 @@ from tapwright.core.errors import LabelError
 from tapwright.core.frame import FrameLayout, Frames
 from tapwright.evidence.labels import Label
 from tapwright.frames.apply import check_ok
-from tapwright.mapping.body import bodies
+from tapwright.mapping.body import bodies, split_fields
 
 SLOP_S = 0.3  # a label's times are within this of the display's change (contract)
+_COMMA = 0x2C
+_MOST_LOOKED = 200  # frames of a capture looked at to say whether they are text
 _STRAY_SHARE = 0.15  # frames of a stretch that may differ without making a bit count as changing
 
 
@@ -58,6 +60,33 @@ def recordings(captures: Mapping[str, Frames], layout: FrameLayout | None) -> di
     width = max((part.body.shape[1] for part in parts.values()), default=0)
     return {name: Recording(part.t_s, _widened(part.body, width), part.lengths, part.left_out)
             for name, part in parts.items()}
+
+
+def fields_of(recorded: Mapping[str, Recording]) -> tuple[int, tuple[int, ...]]:
+    """Return the separator of frames that are lists of text fields, and the bytes to keep of each field.
+
+    -1 and nothing where they are not: all of one length, or not printable text with commas throughout. One byte more
+    than the longest text seen is kept of each field, so that a longer one shows.
+    """
+    bodies_seen = [(row[:length].tobytes()) for part in recorded.values()
+                   for row, length in zip(part.body[:_MOST_LOOKED], part.lengths[:_MOST_LOOKED].tolist(), strict=True)]
+    if len({len(body) for body in bodies_seen}) < 2:
+        return -1, ()
+    if not all(min(body) >= 0x20 and max(body) < 0x7F and _COMMA in body for body in bodies_seen):
+        return -1, ()
+    longest: list[int] = []
+    for part in recorded.values():
+        for row, length in zip(part.body, part.lengths.tolist(), strict=True):
+            sizes = [len(field) for field in row[:length].tobytes().split(bytes([_COMMA]))]
+            longest += [0] * (len(sizes) - len(longest))
+            longest = [max(a, b) for a, b in zip(longest, sizes + [0] * len(longest), strict=False)]
+    return _COMMA, tuple(size + 1 for size in longest)
+
+
+def in_fields(recorded: Mapping[str, Recording], separator: int, slots: tuple[int, ...]) -> dict[str, Recording]:
+    """Return recordings whose bodies are split at a separator."""
+    return {name: Recording(part.t_s, split_fields(part.body, part.lengths, separator, slots), part.lengths,
+                            part.left_out) for name, part in recorded.items()}
 
 
 def _widened(body: NDArray[np.uint8], width: int) -> NDArray[np.uint8]:

@@ -48,24 +48,21 @@ def _of(sight: Sight, numbers: Numbers, found: Keyed, nibbles: NDArray[np.int64]
     if int((~explained).sum()) > most_wrong:
         return None
     keys = [int(found.key[i, column]) for i, column in enumerate(columns)]
-    places, sent, blanks = [], [""] * len(sight), 0
-    for i in range(width - 1, -1, -1):
-        codes = nibbles[:, columns[i]] ^ keys[i]
-        table = dict(_DIGITS)
-        dark = np.array([len(digits) <= i and number for digits, number in
-                         zip(numbers.digits, numbers.is_number.tolist(), strict=True)], np.bool_) & explained
-        for code in np.unique(codes[dark]).tolist():
-            if code > 9:
-                table[code] = " "
-                blanks += 1
-        places.append(Table(keyed_field(columns[i] // 2, 4 * (columns[i] % 2), 4, keys[i]), table))
-        sent = [text + table.get(int(code), "?") for text, code in zip(sent, codes, strict=True)]
+    codes = nibbles[:, list(columns)] ^ np.array(keys)
+    table = dict(_DIGITS)
+    for i in range(width):
+        dark = explained & numbers.is_number & (numbers.characters(i) == " ")
+        # A nibble over nine where the display left a place out: that code is a dark place, wherever it stands.
+        table |= {code: " " for code in np.unique(codes[dark, i]).tolist() if code > 9}
+    places = tuple(Table(keyed_field(columns[i] // 2, 4 * (columns[i] % 2), 4, keys[i]), table)
+                   for i in range(width - 1, -1, -1))
+    sent = ["".join(table.get(code, "?") for code in row[::-1]) for row in codes.tolist()]
     zeros = zeros_that_fit(sent, numbers, explained, width)
     if not zeros:
         return None
     support = BITS_A_DIGIT * numbers.distinct * numbers.moving - 4 * sum(key != 0 for key in keys) \
         - np.log2(12 * len(columns) * sight.rows.shape[1]) - 8 * int((~explained).sum())
     claimed = frozenset(4 * column + bit for column in columns for bit in range(4))
-    return Hypothesis(kind="bcd", digits=Codes("bcd", tuple(places)), explained=explained, support=float(support),
+    return Hypothesis(kind="bcd", digits=Codes("bcd", places), explained=explained, support=float(support),
                       claimed=claimed, width=width, zeros=zeros)
 
