@@ -33,7 +33,7 @@ def read(source: Source, options: ReadOptions) -> Capture:
     if source.size < COMPILED_FROM and not source.compressed:
         data = source.everything(MOST_SMALL)
         header = read_header(source, data)
-        return _capture(source, header, in_order(header, by_words(source, data, header)))
+        return as_capture(source, header, in_order(header, by_words(source, data, header)))
     pieces = source.pieces(PIECE_BYTES)
     data = b""
     while b"$enddefinitions" not in data or data.find(b"$end", data.find(b"$enddefinitions") + 15) < 0:
@@ -44,11 +44,12 @@ def read(source: Source, options: ReadOptions) -> Capture:
     header = read_header(source, data)
     if source.compressed and len(data) < COMPILED_FROM:
         data += b"".join(pieces) if len(data) == PIECE_BYTES else b""
-        return _capture(source, header, in_order(header, by_words(source, data, header)))
-    return _capture(source, header, compiled(source, data, header, pieces, options))
+        return as_capture(source, header, in_order(header, by_words(source, data, header)))
+    return as_capture(source, header, compiled(source, data, header, pieces, options))
 
 
-def _capture(source: Source, header: Header, changes: Ordered) -> Capture:
+def as_capture(source: Source, header: Header, changes: Ordered) -> Capture:
+    """Return declared lines with their changes as a capture."""
     start, end = changes.first_tick, changes.last_tick
     parts: dict[int, tuple[int, NDArray[np.int64], NDArray[np.int64]]] = {}
     for bit in set(header.bit_of_name):
@@ -63,13 +64,13 @@ def _capture(source: Source, header: Header, changes: Ordered) -> Capture:
         names = sorted(header.ignored.values())
         more = "" if len(names) <= 3 else f" and {len(names) - 3} more"
         notes.append(f"not levels, left out: {', '.join(names[:3])}{more}")
-    if not data_ends_in_line(source):
+    if source.suffix == ".vcd" and not _ends_in_line(source):
         notes.append("the file ends inside a line; its last change may be missing")
     return Capture(path=source.path, tick_s=header.tick_s, start_tick=start, end_tick=end, sample_ticks=0,
                    channels=tuple(channels), notes=tuple(notes))
 
 
-def data_ends_in_line(source: Source) -> bool:
+def _ends_in_line(source: Source) -> bool:
     """Return whether a plain file ends with a line end (compressed files are taken to)."""
     if source.compressed:
         return True
