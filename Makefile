@@ -39,7 +39,7 @@ quick: .venv/.installed-test
 	@$(BIN)/python -m pytest -q -n $(WORKERS) -m "not slow"
 
 lint: .venv/.installed-test
-	@$(BIN)/ruff check src tests benchmarks
+	@$(BIN)/ruff check src tests benchmarks scripts
 	@$(BIN)/mypy
 
 bench: .venv/.installed-test
