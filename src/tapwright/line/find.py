@@ -20,6 +20,8 @@ from tapwright.line.rate import usual_baud
 from tapwright.line.report import ChannelReport, Kind, LineReport, PairReport
 from tapwright.line.settle import FEWEST_EDGES, Settled, settle, weights
 
+SLOW_S = 0.03  # longer than three bits of the slowest usual rate, 110 baud: what is shorter may be bits
+
 
 def find_lines(
     capture: Capture, *, channels: list[str] | None = None, progress: Callable[[float], None] | None = None,
@@ -59,13 +61,19 @@ def _report(capture: Capture, reports: list[ChannelReport], pairs: list[PairRepo
     return LineReport(capture=capture, channels=tuple(reports), pairs=kept)
 
 
+def _is_slow(capture: Capture, channel: Channel) -> bool:
+    """Whether a line rests at each level for so long that it tells a state, not bits."""
+    waits = np.diff(channel.edge_ticks)
+    return bool(len(waits)) and float(np.quantile(waits, 0.1)) * float(capture.tick_s) >= SLOW_S
+
+
 def _channel(capture: Capture, channel: Channel, part: Kind | None) -> ChannelReport:
     n = len(channel.edge_ticks)
     if part is not None:
         return ChannelReport(name=channel.name, kind=part, changes=n)
     if channel.analogue:
         return ChannelReport(name=channel.name, kind="analogue", changes=0, note=channel.note)
-    if n < FEWEST_EDGES:
+    if n < FEWEST_EDGES or _is_slow(capture, channel):
         return ChannelReport(name=channel.name, kind="level", changes=n)
     parts = [part for part in stretches(capture, channel) if len(part.edges) >= FEWEST_EDGES]
     if not parts:
