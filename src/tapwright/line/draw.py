@@ -1,93 +1,205 @@
-"""The timing picture: levels over the first characters, bit boundaries and bytes, and the intervals behind them."""
+"""Pictures of found lines: levels over time around the first characters, and the intervals beside the bit grid."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import NDArray
 
 from tapwright.core.capture import Capture, Channel
-from tapwright.core.line import AsyncSettings, ByteError
-from tapwright.draw.svg import FAINT, INK, PALE, SECOND, SETTLED, Canvas, Scale
-from tapwright.line.apply import read_line
-from tapwright.line.report import LineReport
+from tapwright.core.line import AsyncSettings, ByteError, LineBytes
+from tapwright.draw.svg import FAINT, INK, OPEN, PALE, SECOND, SETTLED, WRONG, Canvas, Scale, label, round_steps
+from tapwright.line.edges import stretches, time_grid, without_glitches
+from tapwright.line.report import ChannelReport, LineReport, PairReport
 
-CHARACTERS = 6  # shown of each line
-_WIDTH, _LANE, _LEFT = 900.0, 120.0, 20.0
-_MOST_BITS = 12
-_COLUMNS = 240
+WIDTH = 1000.0
+LEFT, RIGHT = 60.0, WIDTH - 16
+SHOWN_CHARACTERS = 6
+SHOWN_BITS = 72
+MOST_LINES = 6
+WAVE_HEIGHT, HISTOGRAM_HEIGHT, PAIR_HEIGHT = 176.0, 190.0, 210.0
+LONGEST_BITS = 12.0
 
 
-def timing(report: LineReport) -> str:
-    """Return the picture as SVG: a lane for each line that talks, and below it the intervals between its edges.
+@dataclass(frozen=True)
+class _Panel:
+    height: float
+    channel: ChannelReport | None = None
+    pair: PairReport | None = None
 
-    Parameters
-    ----------
-    report : as from `find_lines`
-    """
-    found = [(name, report.channel(name).settings) for name in report.talking[:4]]
-    lines = [(name, settings) for name, settings in found if settings is not None]
-    canvas = Canvas(_WIDTH, 40 + 2 * _LANE * max(len(lines), 1), "Levels over time",
-                    "; ".join(f"{name} at {settings.name}" for name, settings in lines) or "no line talks")
-    if not lines:
-        canvas.text(_LEFT, 40, "No line in this capture talks.", size=14)
-    for i, (name, settings) in enumerate(lines):
-        top = 30 + 2 * _LANE * i
-        _lane(canvas, report.capture, name, settings, top)
-        _intervals(canvas, report.capture.channel(name), report.capture, settings, top + _LANE)
+
+def picture(report: LineReport) -> str:
+    """Return one SVG of all lines that talk and all pairs (six at most), or of the levels where none does."""
+    panels = [_Panel(WAVE_HEIGHT + HISTOGRAM_HEIGHT, channel=report.channel(name)) for name in report.talking]
+    panels += [_Panel(PAIR_HEIGHT, pair=pair) for pair in report.pairs]
+    panels = panels[:MOST_LINES]
+    names = ", ".join([panel.channel.name for panel in panels if panel.channel]
+                      + [f"{panel.pair.clock} and {panel.pair.data}" for panel in panels if panel.pair])
+    about = f"Levels over time at the first characters of {names}" if panels else "No line talks in this capture"
+    canvas = Canvas(WIDTH, max(sum(panel.height for panel in panels), 60) + 8, f"Lines of {report.capture.path.name}",
+                    about)
+    if not panels:
+        canvas.text(16, 34, "No line of this capture talks in a way that can be read.", size=14)
+    top = 0.0
+    for panel in panels:
+        if panel.channel is not None:
+            _wave(canvas, top, report.capture, panel.channel)
+            _histogram(canvas, top + WAVE_HEIGHT, report.capture, panel.channel)
+        elif panel.pair is not None:
+            _pair(canvas, top, report, panel.pair)
+        top += panel.height
     return canvas.svg()
 
 
-def _lane(canvas: Canvas, capture: Capture, name: str, settings: AsyncSettings, top: float) -> None:
-    rows = read_line(capture, name, settings)
-    whole = np.flatnonzero(rows.errors == ByteError.NONE)[:CHARACTERS]
-    canvas.text(_LEFT, top, f"{name}: {settings.name}", size=13, bold=True)
-    if not len(whole):
-        canvas.text(_LEFT, top + 30, "no whole character", size=12, colour=FAINT)
-        return
-    channel = capture.channel(name)
-    bit_s = 1 / (settings.measured_baud or settings.baud)
-    shown = whole[: 1 + int((rows.t_s[whole] - rows.t_s[whole[0]] <= 4 * CHARACTERS * settings.character_s).sum() - 1)]
-    begin = float(rows.t_s[shown[0]]) - 2 * bit_s
-    end = float(rows.t_s[shown[-1]]) + settings.character_s + 2 * bit_s
-    x = Scale(begin, end, _LEFT, _WIDTH - 20)
-    low, high = top + 78, top + 42
-    tick_s = float(capture.tick_s)
-    first, last = (np.searchsorted(channel.edge_ticks, t / tick_s) for t in (begin, end))
-    level = (channel.first_level + int(first)) & 1
-    for i in shown.tolist():
-        start = float(rows.t_s[i])
-        n_bits = int(settings.bits_per_character)
-        for bit in range(n_bits + 1):
-            at = x(start + bit * bit_s)
-            canvas.line(at, high - 8, at, low + 8, PALE)
-        digits = max((rows.bits + 3) // 4, 2)
-        canvas.text(x(start + n_bits * bit_s / 2), high - 14, f"{int(rows.values[i]):0{digits}X}", size=13,
-                    colour=SETTLED, anchor="middle", mono=True, bold=True)
-    points = [(x(begin), high if level else low)]
-    for tick in channel.edge_ticks[first:last].tolist():
-        at = x(tick * tick_s)
-        points += [(at, points[-1][1]), (at, low if level else high)]
-        level = 1 - level
-    points.append((x(end), points[-1][1]))
-    canvas.polyline(points, INK, width=1.6)
-    canvas.text(_WIDTH - 20, top, f"one bit is {bit_s * 1e6:.4g} µs", size=12, colour=FAINT, anchor="end")
+def _settings(channel: ChannelReport) -> AsyncSettings:
+    assert channel.settings is not None
+    return channel.settings
 
 
-def _intervals(canvas: Canvas, channel: Channel, capture: Capture, settings: AsyncSettings, top: float) -> None:
-    """Draw how often each interval between edges occurs, in bits: they pile up at whole ones."""
-    bit_ticks = 1 / (settings.measured_baud or settings.baud) / float(capture.tick_s)
-    bits = np.diff(channel.edge_ticks) / bit_ticks
-    counts, edges = np.histogram(bits[bits <= _MOST_BITS], bins=_COLUMNS, range=(0, _MOST_BITS))
-    if not counts.any():
+def _wave(canvas: Canvas, top: float, capture: Capture, channel: ChannelReport) -> None:
+    s, found = _settings(channel), channel.decoded
+    canvas.text(16, top + 24, channel.name, size=15, bold=True)
+    canvas.text(16, top + 42, f"{s.name}, measured {s.measured_baud or s.baud:.6g} ± {channel.sigma_baud:.2g} baud, "
+                f"{channel.n_bytes} bytes", size=12, colour=FAINT)
+    if found is None or not len(found.ticks):
         return
-    x = Scale(0, _MOST_BITS, _LEFT, _WIDTH - 20)
-    base, tall = top + 84, 60.0
-    canvas.text(_LEFT, top + 12, "intervals between edges, in bits", size=12, colour=FAINT)
-    for bit in range(_MOST_BITS + 1):
-        canvas.line(x(bit), base - tall, x(bit), base, PALE, dash="3 3")
-        canvas.text(x(bit), base + 15, str(bit), size=11, anchor="middle")
-    for count, left, right in zip(counts.tolist(), edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+    bit = float(1 / ((s.measured_baud or s.baud) * float(capture.tick_s)))
+    first = int(np.argmax(found.errors == ByteError.NONE)) if (found.errors == ByteError.NONE).any() else 0
+    begin = float(found.ticks[first]) - 2 * bit
+    last = min(first + SHOWN_CHARACTERS, len(found.ticks)) - 1
+    end = min(float(found.ticks[last]) + (s.bits_per_character + 1) * bit, begin + SHOWN_BITS * bit)
+    x = Scale(begin, end, LEFT, RIGHT)
+    high, low = top + 84, top + 128
+    for i in range(first, last + 1):
+        if float(found.ticks[i]) + s.bits_per_character * bit < end + bit:
+            _character(canvas, x, (high, low), s, bit, float(found.ticks[i]), int(found.values[i]),
+                       int(found.errors[i]))
+    _levels(canvas, x, capture.channel(channel.name), high, low)
+    _time_axis(canvas, x, capture, top + 152)
+
+
+def _character(
+    canvas: Canvas, x: Scale, levels: tuple[float, float], s: AsyncSettings, bit: float, start: float, value: int,
+    error: int,
+) -> None:
+    """Draw one character's bit boundaries, bit values and byte."""
+    high, low = levels
+    n_bits = s.data_bits + (s.parity != "none")
+    colour = WRONG if error else SETTLED
+    digits = (s.data_bits + 3) // 4
+    left, right = x(start), x(start + (1 + n_bits + s.stop_bits) * bit)
+    canvas.rect(left, high - 8, right - left, low - high + 16, colour, opacity=0.07)
+    shown = f"{value:0{digits}X}" + (f" ‘{chr(value)}’" if 33 <= value < 127 else "")
+    canvas.text((left + right) / 2, high - 14, shown, size=13, anchor="middle", mono=True, bold=True, colour=colour)
+    for k in range(n_bits + 2):
+        at = x(start + k * bit)
+        canvas.line(at, high - 8, at, low + 8, PALE if 1 < k <= n_bits else FAINT, dash="2 3")
+    wide = x(bit) - x(0) > 9
+    for k in range(s.data_bits if wide else 0):
+        canvas.text(x(start + (k + 1.5) * bit), low + 20, str(value >> k & 1), size=10, anchor="middle", mono=True,
+                    colour=FAINT)
+    if s.parity != "none" and wide:
+        canvas.text(x(start + (s.data_bits + 1.5) * bit), low + 20, "p", size=10, anchor="middle", colour=SECOND)
+
+
+def _levels(canvas: Canvas, x: Scale, channel: Channel, high: float, low: float, colour: str = INK) -> None:
+    """Draw a channel's level between the limits of `x`."""
+    canvas.text(LEFT - 8, (high + low) / 2 + 4, _short(channel.name), size=11, anchor="end", mono=True)
+    i, j = np.searchsorted(channel.edge_ticks, [x.lo, x.hi])
+    level = int((channel.first_level + i) & 1)
+    points = [(x.start, high if level else low)]
+    for tick in channel.edge_ticks[i:min(j, i + 4000)].tolist():
+        at = x(tick)
+        points.append((at, high if level else low))
+        level ^= 1
+        points.append((at, high if level else low))
+    points.append((x.end, high if level else low))
+    canvas.polyline(points, colour, width=1.8)
+    for start, stop in channel.unknown_ticks[:200].tolist():
+        if stop > x.lo and start < x.hi:
+            a, b = x(max(start, x.lo)), x(min(stop, x.hi))
+            canvas.hatch(a, high, max(b - a, 2), low - high, OPEN, tip="unknown")
+
+
+def _short(name: str) -> str:
+    last = name.rpartition(".")[2]
+    return last if len(last) <= 8 else last[:7] + "…"
+
+
+def _time_axis(canvas: Canvas, x: Scale, capture: Capture, at: float) -> None:
+    unit = float(capture.tick_s)
+    lo, hi = x.lo * unit, x.hi * unit
+    scale, name = next((factor, name) for factor, name in ((1.0, "s"), (1e3, "ms"), (1e6, "µs"), (1e9, "ns"))
+                       if (hi - lo) * factor > 3 or name == "ns")
+    canvas.line(x.start, at - 2, x.end, at - 2, FAINT)
+    for value in round_steps(lo * scale, hi * scale, 8):
+        place = x(value / scale / unit)
+        canvas.line(place, at - 2, place, at + 3, FAINT)
+        canvas.text(place, at + 15, label(value), size=10, anchor="middle", colour=FAINT)
+    canvas.text(x.end, at + 15, name, size=10, anchor="end", colour=FAINT)
+
+
+def _histogram(canvas: Canvas, top: float, capture: Capture, channel: ChannelReport) -> None:
+    """Draw how often each interval between edges comes, in bits."""
+    s = _settings(channel)
+    found = capture.channel(channel.name)
+    bit = float(1 / ((s.measured_baud or s.baud) * float(capture.tick_s)))
+    grid = time_grid(capture, found.edge_ticks)
+    parts = [np.diff(without_glitches(part.edges, bit, grid)[0]) for part in stretches(capture, found)]
+    bits = np.concatenate(parts).astype(np.float64) / bit
+    bits = bits[bits < LONGEST_BITS]
+    x, bottom, ceiling = Scale(0, LONGEST_BITS, LEFT, RIGHT), top + HISTOGRAM_HEIGHT - 44, top + 22
+    canvas.text(LEFT, top + 10, f"Intervals between edges, in bits of {1e6 * bit * float(capture.tick_s):.5g} µs",
+                size=12, bold=True)
+    for k in range(1, int(LONGEST_BITS)):
+        canvas.line(x(k), ceiling, x(k), bottom, PALE, dash="3 3")
+        canvas.text(x(k), bottom + 15, str(k), size=10, anchor="middle", colour=FAINT)
+    if len(bits):
+        _bars(canvas, x, bits, bottom, ceiling)
+    canvas.line(LEFT, bottom, RIGHT, bottom, INK)
+    canvas.text(RIGHT, bottom + 15, "bits", size=10, anchor="end", colour=FAINT)
+
+
+def _bars(canvas: Canvas, x: Scale, bits: NDArray[np.float64], bottom: float, ceiling: float) -> None:
+    counts, borders = np.histogram(bits, bins=240, range=(0, LONGEST_BITS))
+    most = float(counts.max())
+    for count, left, right in zip(counts.tolist(), borders[:-1].tolist(), borders[1:].tolist(), strict=True):
         if count:
-            # Square roots, so that rare intervals (glitches, pauses) still show beside the common ones.
-            height = max(tall * (count / counts.max()) ** 0.5, 1.5)
-            canvas.rect(x(left), base - height, max(x(right) - x(left) - 0.5, 1), height, SECOND)
-    canvas.line(_LEFT, base, _WIDTH - 20, base)
+            height = max((bottom - ceiling) * (count / most) ** 0.5, 1.5)  # root, so that rare ones stay visible
+            near = abs((left + right) / 2 - round((left + right) / 2)) < 0.25
+            canvas.rect(x(left), bottom - height, x(right) - x(left) - 0.5, height, SETTLED if near else OPEN,
+                        tip=f"{count} of {left:.2f} to {right:.2f} bits")
+    canvas.text(LEFT - 6, ceiling + 4, label(most), size=10, anchor="end", colour=FAINT)
+
+
+def _pair(canvas: Canvas, top: float, report: LineReport, pair: PairReport) -> None:
+    capture = report.capture
+    rows = report.pair_rows(pair)
+    about = "I2C" if pair.settings is None else (
+        f"read at the {pair.settings.edge} edge of {pair.clock}, {pair.settings.bits_per_word} bits a word, "
+        f"{pair.settings.bit_order}")
+    canvas.text(16, top + 24, f"{pair.clock}, {pair.data}", size=15, bold=True)
+    canvas.text(16, top + 42, f"{about}, {pair.words} {'bytes' if pair.settings is None else 'words'}", size=12,
+                colour=FAINT)
+    if not len(rows):
+        return
+    n = min(len(rows), SHOWN_CHARACTERS)
+    word = rows.character_s or (float(rows.t_s[1] - rows.t_s[0]) if len(rows) > 1 else capture.duration_s)
+    tick = float(capture.tick_s)
+    begin, end = (float(rows.t_s[0]) - 0.3 * word) / tick, (float(rows.t_s[n - 1]) + 1.3 * word) / tick
+    end = min(end, begin + 8 * word / tick * n)
+    x = Scale(begin, end, LEFT, RIGHT)
+    lines = [pair.clock, pair.data] + ([pair.settings.select] if pair.settings and pair.settings.select else [])
+    for i, name in enumerate(lines):
+        _levels(canvas, x, capture.channel(name), top + 74 + 36 * i, top + 98 + 36 * i)
+    _word_names(canvas, x, rows, n, tick, top + 64)
+    _time_axis(canvas, x, capture, top + PAIR_HEIGHT - 26)
+
+
+def _word_names(canvas: Canvas, x: Scale, rows: LineBytes, n: int, tick: float, at: float) -> None:
+    digits = (rows.bits + 3) // 4
+    for i in range(n):
+        colour = WRONG if rows.errors[i] else SETTLED
+        canvas.text(x(float(rows.t_s[i]) / tick), at, f"{int(rows.values[i]):0{digits}X}", size=13, mono=True,
+                    bold=True, colour=colour)

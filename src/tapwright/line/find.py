@@ -43,6 +43,8 @@ def find_lines(
     part_of: dict[str, Kind] = {pair.data: "data" for pair in pairs if not pair.free_running}
     for pair in pairs:
         part_of[pair.clock] = "clock"
+        if pair.settings is not None and pair.settings.select:
+            part_of[pair.settings.select] = "level"
     reports = []
     for i, channel in enumerate(chosen):
         reports.append(_channel(capture, channel, part_of.get(channel.name)))

@@ -120,10 +120,13 @@ class LineReport:
         """Return the bytes of every line that talks and the words of every pair."""
         out = [as_bytes(self.capture, channel.name, channel.settings, channel.decoded) for channel in self.channels
                if channel.settings is not None and channel.decoded is not None]
-        for pair in self.pairs:
-            out.append(read_i2c(self.capture, pair.clock, pair.data) if pair.settings is None else
-                       read_clocked(self.capture, pair.settings))
-        return out
+        return out + [self.pair_rows(pair) for pair in self.pairs]
+
+    def pair_rows(self, pair: PairReport) -> LineBytes:
+        """Return the words of one pair."""
+        if pair.settings is None:
+            return read_i2c(self.capture, pair.clock, pair.data)
+        return read_clocked(self.capture, pair.settings)
 
     @property
     def is_decided(self) -> bool:
