@@ -40,7 +40,8 @@ PIECES = st.lists(st.one_of(
 CHARACTER_S = 0.001
 
 
-@settings(max_examples=250, deadline=None)
+@pytest.mark.slow
+@settings(max_examples=120, deadline=None)
 @given(pieces=PIECES, pauses=st.lists(st.booleans(), min_size=14, max_size=14), which=st.sampled_from(LAYOUTS),
        seed=st.integers(0, 1000))
 def test_any_chopping_gives_the_same_frames(pieces: list[bytes], pauses: list[bool], which: FrameLayout,
@@ -115,7 +116,8 @@ def test_published_checks_hold() -> None:
     assert seen >= 25
 
 
-@settings(max_examples=80, deadline=None)
+@pytest.mark.slow
+@settings(max_examples=40, deadline=None)
 @given(message=st.binary(min_size=1, max_size=20), poly=st.integers(1, 0xFFFF), n=st.integers(0, 900))
 def test_remainders_are_those_of_a_crc_library(message: bytes, poly: int, n: int) -> None:
     """Message times x**16 modulo the polynomial is anycrc's CRC with start and final value 0."""
@@ -125,7 +127,8 @@ def test_remainders_are_those_of_a_crc_library(message: bytes, poly: int, n: int
     assert power_of_x(8 * (n // 8) + 16, poly | 1 << 16) == crc.calc(zeros)
 
 
-@settings(max_examples=80, deadline=None)
+@pytest.mark.slow
+@settings(max_examples=40, deadline=None)
 @given(a=st.integers(1, 1 << 80), b=st.integers(1, 1 << 80), c=st.integers(1, 1 << 20))
 def test_common_divisor_divides_both(a: int, b: int, c: int) -> None:
     """The divisor of a c and b c is a multiple of c and divides both."""
@@ -134,7 +137,8 @@ def test_common_divisor_divides_both(a: int, b: int, c: int) -> None:
     assert remainder(x, divisor) == remainder(y, divisor) == remainder(divisor, c) == 0
 
 
-@settings(max_examples=80, deadline=None)
+@pytest.mark.slow
+@settings(max_examples=40, deadline=None)
 @given(columns=st.lists(st.integers(0, 1023), min_size=1, max_size=12), pick=st.integers(0, 4095))
 def test_solutions_solve(columns: list[int], pick: int) -> None:
     """A target made of columns is solved, and every kernel vector may be added."""

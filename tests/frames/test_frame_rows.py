@@ -19,7 +19,8 @@ from tapwright.evidence.frame_rows import is_byte_rows, is_frame_rows, read_fram
 TIMES = st.lists(st.floats(0, 1e6, allow_nan=False), min_size=1, max_size=20).map(sorted)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@pytest.mark.slow
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(times=TIMES, data=st.data(), large=st.booleans(), channel=st.sampled_from(["", "tx", 'a "b", c']))
 def test_round_trip(tmp_path: Path, times: list[float], data: st.DataObject, large: bool, channel: str) -> None:
     """Frames come back as written, by the row reader and by the column reader alike."""
@@ -107,7 +108,8 @@ def test_spaces_and_lower_case_are_read(tmp_path: Path) -> None:
     assert not is_byte_rows(path)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@pytest.mark.slow
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.binary(max_size=120))
 def test_any_file_is_read_or_refused(tmp_path: Path, data: bytes) -> None:
     """Whatever the bytes, the reader answers with frames or with its own error."""

@@ -38,8 +38,13 @@ def split(rows: LineBytes, layout: FrameLayout) -> Frames:
     cuts: list[tuple[int, int, bool]] = []
     synced = False
     edges = bounds.tolist()
+    single = _single_frames(data, bounds, layout).tolist()
     for i in range(len(edges) - 1):
-        _, synced, _ = scanner.scan(raw, edges[i], edges[i], edges[i + 1], True, synced or i > 0, cuts)
+        if single[i]:
+            cuts.append((edges[i], edges[i + 1], False))
+            synced = True
+        else:
+            _, synced, _ = scanner.scan(raw, edges[i], edges[i], edges[i + 1], True, synced or i > 0, cuts)
     starts = np.array([cut[0] for cut in cuts], np.int64)
     ends = np.array([cut[1] for cut in cuts], np.int64)
     broken = np.array([cut[2] for cut in cuts], np.bool_)
@@ -52,6 +57,27 @@ def split(rows: LineBytes, layout: FrameLayout) -> Frames:
     return Frames(t_s[starts], data[at], offsets, broken, channel=rows.channel)
 
 
+def _single_frames(data: NDArray[np.uint8], bounds: NDArray[np.int64], layout: FrameLayout) -> NDArray[np.bool_]:
+    """Say which stretches are one whole frame each, so that they need no scanning (it would find the same)."""
+    begins, sizes = bounds[:-1], np.diff(bounds)
+    single = np.zeros(len(sizes), np.bool_)
+    least = max(len(layout.start), len(layout.end), 1)
+    if layout.variants or layout.length not in ("fixed", "field") or (layout.length == "fixed" and
+                                                                       layout.n_bytes < least):
+        return single
+    if layout.length == "fixed":
+        fits = np.flatnonzero(sizes == layout.n_bytes)
+    else:
+        fits = np.flatnonzero(sizes >= max(Scanner(layout).forms[0].least, least))
+        fits = fits[data[begins[fits] + layout.field_at].astype(np.int64) + layout.field_add == sizes[fits]]
+    for i, value in enumerate(layout.start):
+        fits = fits[data[begins[fits] + i] == value]
+    for i, value in enumerate(layout.end[::-1]):
+        fits = fits[data[begins[fits] + sizes[fits] - 1 - i] == value]
+    single[fits] = True
+    return single
+
+
 def as_bytes(rows: LineBytes) -> tuple[NDArray[np.float64], NDArray[np.uint8], NDArray[np.uint8]]:
     """Return times, bytes and errors; a word of more than 8 bits becomes several bytes, high byte first."""
     if rows.bits <= 8:
@@ -59,16 +85,19 @@ def as_bytes(rows: LineBytes) -> tuple[NDArray[np.float64], NDArray[np.uint8], N
     size = (rows.bits + 7) // 8
     shifts = np.arange(8 * (size - 1), -1, -8, dtype=np.uint64)
     data = (rows.values[:, None] >> shifts & np.uint64(0xFF)).astype(np.uint8).ravel()
-    return np.repeat(rows.t_s, size), data, np.repeat(rows.errors, size)
+    # Where in the word each byte stood is not told; within half a word's time they are in order and no gap opens.
+    t_s = rows.t_s[:, None] + character_time(rows) * np.arange(size)
+    return t_s.ravel(), data, np.repeat(rows.errors, size)
 
 
 def character_time(rows: LineBytes) -> float:
     """Return the length of a character in seconds: as known, else the shortest usual distance of two bytes."""
-    if rows.character_s > 0 or len(rows) < 3:
+    if (rows.character_s > 0 and rows.bits <= 8) or len(rows) < 3:
         return rows.character_s
     steps = np.diff(rows.t_s[:100_000])
     steps = steps[steps > 0]
-    return float(np.quantile(steps, 0.05)) if len(steps) else 0.0
+    shortest = float(np.quantile(steps, 0.05)) if len(steps) else 0.0
+    return shortest / (2 * ((rows.bits + 7) // 8)) if rows.bits > 8 else shortest
 
 
 def stretches(t_s: NDArray[np.float64], gap_s: float, character_s: float) -> NDArray[np.int64]:

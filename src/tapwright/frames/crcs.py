@@ -19,7 +19,7 @@ from tapwright.frames.checks._spans import DIGITS, NO_DIGIT
 from tapwright.frames.gf2 import common_divisor, remainder
 from tapwright.frames.material import Material
 
-DRAWS = 4
+DRAWS = 5
 DEEP_DRAWS = 1
 PAIRS = 24  # differences in a draw: three find, the rest confirm and take out chance factors
 SURE = 3
@@ -125,7 +125,9 @@ def draws(material: Material) -> Iterator[Differences]:
             pairs += [(rows[0], row) for row in rows[1:]]
             if len(pairs) >= PAIRS:
                 break
-        if len(pairs) >= 3:
+        # Pairs of one damaged frame must not all stand first.
+        pairs = [pairs[i] for i in rng.permutation(len(pairs)).tolist()]
+        if len(pairs) >= SURE:
             yield Differences.of(pairs[:PAIRS])
 
 
@@ -253,7 +255,7 @@ def _cancelling(material: Material, differences: Differences) -> Iterator[Polyno
 
 def lasts(material: Material, at: int, size: int, *, deep: bool) -> list[int]:
     """Return where a span may end, for a check at a place."""
-    before = [at - back for back in (1, 2, 3) if at < 0 or at >= back]
+    before = [at - back for back in (1, 2, 3) if (-material.shortest <= at - back if at < 0 else at >= back)]
     if not deep:
         return before
     least = material.shortest
@@ -261,6 +263,9 @@ def lasts(material: Material, at: int, size: int, *, deep: bool) -> list[int]:
     if least > SHORT:
         # Long frames: right before the check, or at the frame's end for a check in its head.
         ends = ends[:TAIL_LASTS]
+    if at < 0:
+        # Behind a check that counts from the end only places from the end would follow: makers put nothing there.
+        return list(dict.fromkeys(i for i in [*before, *ends] if -least <= i < at))
     return list(dict.fromkeys([*before, *(i for i in ends if not at <= i < at + size)]))
 
 

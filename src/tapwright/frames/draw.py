@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from tapwright.core.frame import Frames
 from tapwright.draw.svg import FAINT, INK, PALE, PAPER, SECOND, SETTLED, Canvas
 from tapwright.frames.find import FramesReport
 from tapwright.frames.place import n_check_bytes
@@ -13,30 +14,32 @@ MOST_ROWS = 120
 MOST_BYTES = 96
 BYTE_GAP = 3.0
 LEFT, TOP = 64.0, 96.0
+LEAST_WIDTH = 520.0
 
 
 def raster(report: FramesReport) -> str:
-    """Return an SVG picture of the first frames of the commonest length, a bit a cell, bit 7 of a byte leftmost."""
+    """Return an SVG picture of the first frames, a bit a cell, bit 7 of a byte leftmost; shorter frames end early."""
     whole = report.whole
     if not len(whole):
         return Canvas(400, 80, "No frames", "no frames were found").svg()
-    lengths, counts = np.unique(whole.lengths, return_counts=True)
-    n_bytes = int(lengths[np.argmax(counts)])
-    matrix = whole.matrix(n_bytes)[1]
-    rows = matrix[:MOST_ROWS, :MOST_BYTES]
-    shown = rows.shape[1]
+    frames = whole.take(np.arange(min(len(whole), MOST_ROWS)))
+    longest = int(frames.lengths.max())
+    shown = min(longest, MOST_BYTES)
+    rows, there = _padded(frames, shown)
     cell = 8.0 if shown <= 16 else 5.0 if shown <= 32 else 3.0
     width_byte = 8 * cell + BYTE_GAP
-    height = max(4.0, min(cell, 6.0))
-    changing = np.bitwise_or.reduce(matrix ^ matrix[0], axis=0)[:shown]
-    title = f"{len(rows)} of {len(whole)} frames, {n_bytes} bytes"
-    canvas = Canvas(LEFT + shown * width_byte + 24, TOP + len(rows) * height + 64, title,
+    height = min(cell, 6.0)
+    changing = _changing(rows, there)
+    size = f"{longest} bytes" if frames.lengths.min() == longest else f"{frames.lengths.min()} to {longest} bytes"
+    title = f"{len(rows)} of {len(whole)} frames, {size}"
+    canvas = Canvas(max(LEFT + shown * width_byte + 24, LEAST_WIDTH), TOP + len(rows) * height + 64, title,
                     "Frames downwards in order of time, bits across, bit 7 of each byte first. A filled cell is a 1. "
                     "Bits that never change are pale.")
     canvas.text(LEFT, 22, title, size=14, bold=True)
     canvas.text(LEFT, 40, "each row a frame; filled: 1; dark: the bit changes; pale: it never does", size=11,
                 colour=FAINT)
-    _names(canvas, report, n_bytes, shown, width_byte)
+    # A check that counts from the end has its place in a picture only where all frames are of one length.
+    _names(canvas, report, longest if frames.lengths.min() == longest else None, shown, width_byte)
     for i in range(shown):
         x = LEFT + i * width_byte
         canvas.text(x + 4 * cell, TOP - 6, str(i), size=9 if cell > 3 else 7, anchor="middle", colour=FAINT)
@@ -46,14 +49,27 @@ def raster(report: FramesReport) -> str:
         canvas.text(LEFT - 6, TOP + k * height + height, str(k), size=9, anchor="end", colour=FAINT)
     bottom = TOP + len(rows) * height
     for i in range(shown):
-        if changing[i] == 0 and cell > 3:
-            canvas.text(LEFT + i * width_byte + 4 * cell, bottom + 14, f"{matrix[0, i]:02X}", size=10, anchor="middle",
+        if changing[i] == 0 and there[:, i].all() and cell > 3:
+            canvas.text(LEFT + i * width_byte + 4 * cell, bottom + 14, f"{rows[0, i]:02X}", size=10, anchor="middle",
                         mono=True)
     canvas.text(LEFT, bottom + 34, "below: value of each constant byte", size=11, colour=FAINT)
-    if len(whole) > len(matrix):
-        canvas.text(LEFT, bottom + 50, f"{len(whole) - len(matrix)} frames of other lengths are not drawn", size=11,
-                    colour=FAINT)
     return canvas.svg()
+
+
+def _padded(frames: Frames, width: int) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """Return frames as a matrix of `width` columns, 0 where a frame is shorter, and where it has a byte."""
+    there = np.arange(width) < frames.lengths[:, None]
+    rows = np.zeros(there.shape, np.uint8)
+    at = frames.offsets[:-1][:, None] + np.arange(width)
+    rows[there] = frames.data[at[there]]
+    return rows, there
+
+
+def _changing(rows: NDArray[np.uint8], there: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """Return the mask of bits that change in each column, over the frames that have it."""
+    ones = np.bitwise_or.reduce(np.where(there, rows, 0), axis=0)
+    zeros = np.bitwise_or.reduce(np.where(there, ~rows, 0), axis=0)
+    return np.asarray(ones & zeros, np.uint8)
 
 
 def _cells(canvas: Canvas, rows: NDArray[np.uint8], changing: NDArray[np.uint8], cell: float, width_byte: float,
@@ -78,7 +94,7 @@ def _cells(canvas: Canvas, rows: NDArray[np.uint8], changing: NDArray[np.uint8],
             canvas.path("".join(d), "none", fill=colour, width=0)
 
 
-def _names(canvas: Canvas, report: FramesReport, n_bytes: int, shown: int, width_byte: float) -> None:
+def _names(canvas: Canvas, report: FramesReport, n_bytes: int | None, shown: int, width_byte: float) -> None:
     """Write the fields' names over their bytes, with a bracket each."""
     layout = report.layout
     fields: list[tuple[int, int, str, str]] = []
@@ -86,12 +102,13 @@ def _names(canvas: Canvas, report: FramesReport, n_bytes: int, shown: int, width
         fields.append((0, len(layout.start), "start", SETTLED))
     if layout is not None and layout.length == "field":
         fields.append((layout.field_at, 1, "length", SETTLED))
-    if layout is not None and layout.end and len(layout.start) < n_bytes:
+    if layout is not None and layout.end and n_bytes is not None and len(layout.start) < n_bytes:
         fields.append((n_bytes - len(layout.end), len(layout.end), "end", SETTLED))
     for found in report.checks:
         size = n_check_bytes(found.check.kind) * (2 if found.check.encoding == "hex" else 1)
-        at = found.check.at if found.check.at >= 0 else n_bytes + found.check.at
-        fields.append((at, size, found.check.kind, SECOND))
+        at = found.check.at if found.check.at >= 0 else (n_bytes or 0) + found.check.at
+        if at >= 0:
+            fields.append((at, size, found.check.kind, SECOND))
     for column in report.bytes_:
         if column.kind in ("counter", "toggles") and column.at >= 0:
             fields.append((column.at, 1, "counter" if column.kind == "counter" else "toggle", SETTLED))

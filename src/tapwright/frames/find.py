@@ -10,7 +10,7 @@ import numpy as np
 from tapwright.core.frame import FrameLayout, Frames
 from tapwright.core.line import LineBytes
 from tapwright.frames.anatomy import ByteColumn, columns, constant_run
-from tapwright.frames.apply import as_bytes, check_ok, split
+from tapwright.frames.apply import as_bytes, character_time, check_ok, split
 from tapwright.frames.checks_find import FoundCheck, find_checks
 from tapwright.frames.framing import (
     Framing,
@@ -23,7 +23,9 @@ from tapwright.frames.framing import (
 from tapwright.frames.material import Material
 
 NEAR_BITS = 120.0  # within which framings may differ in where a frame begins alone
+NEAR_BITS_A_FRAME = 3.0
 MOST_ROTATIONS = 12
+CHECKED_BYTES = 60_000  # of a stream, in which its checks are sought; they are then tried on every frame
 Progress = Callable[[float, str], None]
 
 
@@ -106,23 +108,40 @@ _Checks = tuple[tuple[FoundCheck, ...], tuple[str, ...]]
 
 def _chosen(source: LineBytes, found: list[Framing]) -> tuple[FrameLayout, tuple[FoundCheck, ...], tuple[str, ...]]:
     """Return the framing and its checks; of framings that only differ in where a frame begins, the one with a check."""
+    source = _beginning(source)
     best = found[0]
-    near = [framing for framing in found[:MOST_ROTATIONS] if framing.bits <= best.bits + NEAR_BITS
-            and (framing.layout.length, framing.layout.n_bytes) == (best.layout.length, best.layout.n_bytes)]
+    within = best.bits + NEAR_BITS + NEAR_BITS_A_FRAME * best.n_frames
+    near = [framing for framing in found[:MOST_ROTATIONS] if framing.bits <= within and _alike(framing, best)]
     tried = []
     for framing in near:
         whole = _whole(split(source, framing.layout))
         checks, notes = find_checks(Material.of(whole), quick=True)
         if checks:
-            # Bytes left over, then a span from the frame's first byte on: both speak for the true beginning.
-            order = (framing.n_frames, checks[0].check.first == 0, -framing.bits)
+            # A recording that begins with a frame, a span from the frame's first byte on: both speak for the true one.
+            order = (framing.at_once, checks[0].check.first == 0, len(framing.layout.start), -framing.bits)
             tried.append((order, framing, checks, notes))
     if tried:
         _, framing, checks, notes = max(tried, key=lambda entry: entry[0])
         return framing.layout, checks, notes
+    # Without a check nothing tells where a run of constant bytes was begun: all of it is taken for the start.
+    best = max(near, key=lambda framing: (framing.at_once, len(framing.layout.start), -framing.bits))
     whole = _whole(split(source, best.layout))
     checks, notes = find_checks(Material.of(whole))
     return best.layout, checks, notes
+
+
+def _beginning(rows: LineBytes) -> LineBytes:
+    """Return enough of a stream for finding its checks."""
+    if len(rows) <= CHECKED_BYTES:
+        return rows
+    return replace(rows, t_s=rows.t_s[:CHECKED_BYTES], values=rows.values[:CHECKED_BYTES],
+                   errors=rows.errors[:CHECKED_BYTES], character_s=character_time(rows))
+
+
+def _alike(one: Framing, other: Framing) -> bool:
+    """Say whether two framings may differ in where a frame begins alone."""
+    a, b = one.layout, other.layout
+    return (a.length, a.n_bytes, a.field_add, a.gap_s) == (b.length, b.n_bytes, b.field_add, b.gap_s)
 
 
 def _whole(frames: Frames) -> Frames:

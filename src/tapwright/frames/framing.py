@@ -22,12 +22,14 @@ SAMPLE_BYTES = 24_000
 LONGEST = 300  # bytes a frame
 MOST_PERIODS = 10
 MOST_HEADS = 6
+MOST_STARTS = 24  # single bytes tried; in text a start byte is rarer than any digit
 MOST_KINDS = 6
 ALIKE_SHARE = 0.5
 KIND_BITS = 40.0  # a layout for each kind must win by more than this
 ODD_CLOSER_BITS = 60.0  # a closing byte that is no line end must win by more than this
 GAP_CHARACTERS = 0.9  # a shorter silence is no silence
 PLAIN_SHARE = 0.93  # of the stretches between silences that agree, so that no other layout need be tried
+DAMAGED_SHARE = 0.8  # the same, where the others look like frames that lost bytes
 CONSTANT_SHARE = 0.9  # of frames, so that damaged ones do not hide a constant byte
 LINE_ENDS = (b"\r\n", b"\n", b"\r")
 CLOSERS = (*LINE_ENDS, b"\x03")
@@ -45,6 +47,7 @@ class Framing:
     raw_bits: float
     n_frames: int
     cuts: int = 0  # a digest of where the frames stand
+    at_once: bool = False  # the recording's first byte begins a whole frame
 
     @property
     def saved(self) -> float:
@@ -80,17 +83,21 @@ def _framings(sample: LineBytes, data: NDArray[np.uint8], character_s: float) ->
             bounds = stretches(sample.t_s, gap_s, character_s)
             layouts.update(dict.fromkeys(_chunk_layouts(data, bounds, gap_s)))
     streams = list(_stream_layouts(data))
-    if not thresholds:
-        layouts.update(dict.fromkeys(_typed(data)))
+    if any(layout.start for layout in layouts):
+        # Where frames parted by silence all begin alike, frames within a stretch would begin so too.
+        streams = [layout for layout in streams if layout.start]
     for gap_s in (*thresholds, 0.0):
         layouts.update(dict.fromkeys(replace(layout, gap_s=gap_s) for layout in streams))
+    if not thresholds and not is_text(data):
+        layouts.update(dict.fromkeys(_typed(data)))
     events = [np.flatnonzero(np.diff(sample.t_s) - character_s > gap_s) + 1 for gap_s in thresholds]
     raw = 8.0 * len(data) + sum(len(e) * np.log2(max(len(data), 2)) for e in events)
     scored = []
     for layout in layouts:
         bits, whole = _description_bits(sample, layout, events)
         if len(whole) >= 2:
-            scored.append(Framing(layout, bits, raw, len(whole), hash((whole.t_s.tobytes(), whole.offsets.tobytes()))))
+            scored.append(Framing(layout, bits, raw, len(whole), hash((whole.t_s.tobytes(), whole.offsets.tobytes())),
+                                  bool(whole.t_s[0] == sample.t_s[0])))
     scored.sort(key=lambda framing: framing.bits)
     return [framing for framing in scored if framing.saved > 16]
 
@@ -119,7 +126,7 @@ def _plainly_parted(data: NDArray[np.uint8], bounds: NDArray[np.int64], gap_s: f
     values, counts = np.unique(lengths, return_counts=True)
     rows = [data[a:b].tobytes() for a, b in zip(inner[:-1].tolist(), inner[1:].tolist(), strict=True)]
     n_bytes = int(values[np.argmax(counts)])
-    if counts.max() >= PLAIN_SHARE * len(lengths):
+    if counts.max() >= PLAIN_SHARE * len(lengths) or _short_by_damage(values, counts):
         same = [row for row in rows if len(row) == n_bytes]
         if _repeats_inside(same, n_bytes):
             return None
@@ -134,6 +141,14 @@ def _plainly_parted(data: NDArray[np.uint8], bounds: NDArray[np.int64], gap_s: f
     if field is None and tail in LINE_ENDS and _closes(rows, tail):
         return FrameLayout(length="delimited", start=common_start(rows), end=tail, gap_s=gap_s)
     return None
+
+
+def _short_by_damage(values: NDArray[np.int64], counts: NDArray[np.int64]) -> bool:
+    """Say whether all lengths but the usual one are frames that lost bytes: shorter, and by one or seldom."""
+    usual, n = values[np.argmax(counts)], counts.sum()
+    other = values != usual
+    return bool(counts.max() >= DAMAGED_SHARE * n and (values[other] < usual).all() and
+                ((values[other] == usual - 1) | (counts[other] <= 0.03 * n)).all())
 
 
 def _repeats_inside(rows: list[bytes], n_bytes: int) -> bool:
@@ -254,15 +269,17 @@ def _periodic(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
 
 def _rotations(data: NDArray[np.uint8], n_bytes: int) -> Iterator[FrameLayout]:
     for columns in _cyclic_constants(data, n_bytes):
-        yield from _begun(columns)
+        if min(columns) >= 0:
+            # One frame over and over: it is taken to begin where the recording does.
+            yield FrameLayout(length="fixed", n_bytes=n_bytes, start=data[:n_bytes].tobytes())
+        else:
+            yield from _begun(columns)
 
 
 def _begun(columns: list[int]) -> Iterator[FrameLayout]:
     """Yield layouts for each place where a frame with these constant bytes may begin."""
     n_bytes = len(columns)
     known = [value >= 0 for value in columns]
-    if all(known):
-        return
     runs = []
     for begin in range(n_bytes):
         if known[begin] and not known[begin - 1]:
@@ -376,11 +393,26 @@ def _with_field(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
                     if len(rows) < 3 or len({len(row) for row in rows}) < 2:
                         continue
                     head = common_start(rows)[:field_at]
-                    if head.startswith(start):
-                        for cut in _heads(head):
-                            # Bytes before the cut close the frame before: the length stays, the places move.
-                            yield FrameLayout(length="field", field_at=field_at - cut, field_add=add, start=head[cut:],
-                                              end=head[:cut])
+                    if not head.startswith(start):
+                        continue
+                    before = _constant_before(data, at)
+                    run = before + head
+                    for cut in _heads(run):
+                        # Bytes before the cut close the frame before: the length stays, the places move.
+                        yield FrameLayout(length="field", field_at=field_at + len(before) - cut, field_add=add,
+                                          start=run[cut:], end=run[:cut])
+
+
+def _constant_before(data: NDArray[np.uint8], at: NDArray[np.int64]) -> bytes:
+    """Return the bytes that stand before nearly all of these places."""
+    out: list[int] = []
+    for back in range(1, 9):
+        inside = at[at >= back]
+        counts = np.bincount(data[inside - back], minlength=256) if len(inside) else np.zeros(256, np.int64)
+        if counts.max() < CONSTANT_SHARE * max(len(inside), 1):
+            break
+        out.append(int(np.argmax(counts)))
+    return bytes(out[::-1])
 
 
 def _typed(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
@@ -427,7 +459,7 @@ def _frequent(data: NDArray[np.uint8]) -> list[bytes]:
     counts = np.bincount(pairs, minlength=65536)
     top = [int(pair) for pair in np.argsort(-counts)[:8] if counts[pair] >= 4]
     singles = np.bincount(data, minlength=256)
-    ones = [int(value) for value in np.argsort(-singles)[:4] if singles[value] >= 4]
+    ones = [int(value) for value in np.argsort(-singles)[:MOST_STARTS] if singles[value] >= 4]
     return [bytes([pair >> 8, pair & 255]) for pair in top] + [bytes([value]) for value in ones]
 
 
@@ -443,7 +475,9 @@ def _closed(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
     raw = data.tobytes()
     singles = np.bincount(data, minlength=256)
     often = [bytes([value]) for value in np.argsort(-singles)[:4].tolist() if value not in b"\r\n"]
-    for end in _closers(raw) if is_text(data) else dict.fromkeys((*_closers(raw), *ENDS, *often)):
+    lines = _closers(raw)
+    plain = is_text(data) or (len(lines) == 1 and raw.count(lines[0]) >= max(3, len(data) / LONGEST))
+    for end in lines if plain else dict.fromkeys((*lines, *ENDS, *often)):
         pieces = raw.split(end)
         rows = [piece + end for piece in pieces[1:-1]]
         if len(rows) < 3 or max(len(row) for row in rows) > LONGEST:
@@ -483,14 +517,19 @@ def _description_bits(sample: LineBytes, layout: FrameLayout, events: list[NDArr
     if len(whole) < 2:
         return np.inf, whole
     outside = len(sample) - len(whole.data)
-    bits = 9.0 * outside + 64.0
+    # Bytes in no frame are written by the code of all bytes, and each costs more for being out of place.
+    strewn = (_entropy(np.asarray(sample.values, np.int64)) + 1.0) * outside + 64.0
+    begins = np.searchsorted(sample.t_s, whole.t_s)
+    runs = int((begins[1:] != begins[:-1] + whole.lengths[:-1]).sum())
+    strewn += runs * (np.log2(len(sample)) + 4.0)
+    bits = strewn
     places = _places_in_frames(whole)
     bits += _coded_bits(places, whole.data)
     lengths = np.unique(whole.lengths)
     if 1 < len(lengths) <= MOST_KINDS:
         # Few lengths may be kinds of frames, each with columns of its own.
         kinds = np.searchsorted(lengths, np.repeat(whole.lengths, whole.lengths))
-        bits = min(bits, 9.0 * outside + 64.0 + _coded_bits(places + kinds * (places.max() + 1), whole.data))
+        bits = min(bits, strewn + _coded_bits(places + kinds * (places.max() + 1), whole.data))
     if layout.length in ("gap", "delimited"):
         bits += len(whole) * _entropy(whole.lengths) + 8.0 * len(np.unique(whole.lengths))
     if layout.length == "delimited" and layout.end not in LINE_ENDS:
@@ -534,4 +573,7 @@ def _coded_bits(columns: NDArray[np.int64], data: NDArray[np.uint8]) -> float:
     own = n * np.log2(some) - (counts * np.log2(np.maximum(counts, 1))).sum(axis=1)
     distinct = (counts > 0).sum(axis=1)
     own += distinct * 8 + np.maximum(distinct - 1, 0) * 0.5 * np.log2(some)
-    return float(np.minimum(own, 8.0 * n).sum())
+    # One code for all columns is paid for once, and suits columns that are alike (text).
+    of_all = counts.sum(axis=0)
+    shared = counts @ (np.log2(max(len(data), 1)) - np.log2(np.maximum(of_all, 1)))
+    return float(np.minimum(np.minimum(own, shared + 1.0), 8.0 * n).sum())

@@ -13,6 +13,8 @@ from tapwright.frames.checks._spans import DIGITS, NO_DIGIT
 
 MOST_FRAMES = 2000  # looked at; a check that holds in all of these is then tried on every frame
 DAMAGE_SHARE = 0.9
+MANY_FRAMES = 40
+DAMAGED_SHARE = 0.05
 
 
 @dataclass(frozen=True)
@@ -31,6 +33,10 @@ class Material:
         """Return the material of whole frames, in the order received."""
         if len(frames) > MOST_FRAMES:
             frames = frames.take(np.arange(MOST_FRAMES))
+        if len(frames) >= MANY_FRAMES:
+            # A few very short ones are pieces of damaged frames; they would hide every place that they do not have.
+            least = int(np.quantile(frames.lengths, DAMAGED_SHARE))
+            frames = frames.take(np.flatnonzero(frames.lengths >= least))
         groups = []
         for n_bytes in np.unique(frames.lengths).tolist():
             matrix = _undamaged(frames.matrix(n_bytes)[1])

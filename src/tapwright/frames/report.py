@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
 from tapwright.core.frame import Check, FrameLayout
 from tapwright.frames.anatomy import constant_run
 from tapwright.frames.checks_find import FoundCheck
@@ -9,6 +14,7 @@ from tapwright.frames.find import FramesReport
 from tapwright.frames.place import n_check_bytes
 
 ENOUGH_FRAMES = 20
+MOST_TYPES = 4
 
 
 def document(report: FramesReport) -> dict[str, object]:
@@ -23,10 +29,31 @@ def document(report: FramesReport) -> dict[str, object]:
         "bytes": [column.document() for column in report.bytes_],
         "probability": report.probability, "evidence": list(report.evidence), "advice": list(report.advice),
     }
-    if layout is not None and layout.variants:
-        out["types"] = [{"length": length_document(kind), "start": spaced(kind.start)}
-                        for kind in (layout, *layout.variants)]
+    kinds = types_of(report)
+    if kinds:
+        out["types"] = [{"length": length_document(replace(kind, gap_s=0.0)), "start": spaced(kind.start),
+                         "frames": n} for kind, n in kinds]
     return out
+
+
+def types_of(report: FramesReport) -> list[tuple[FrameLayout, int]]:
+    """Return the kinds of frames in one stream and how many there are of each; none where all are of one kind."""
+    layout, whole = report.layout, report.whole
+    if layout is None:
+        return []
+    if layout.variants:
+        return [(kind, int((whole.lengths == kind.n_bytes).sum())) for kind in (layout, *layout.variants)]
+    lengths, counts = np.unique(whole.lengths, return_counts=True)
+    if layout.length != "gap" or not 2 <= len(lengths) <= MOST_TYPES or counts.min() < 2:
+        return []
+    return [(FrameLayout(length="fixed", n_bytes=n, start=_common_head(whole.matrix(n)[1])), count)
+            for n, count in zip(lengths.tolist(), counts.tolist(), strict=True)]
+
+
+def _common_head(matrix: NDArray[np.uint8]) -> bytes:
+    steady = (matrix == matrix[0]).all(axis=0)
+    size = int(np.argmin(steady)) if not steady.all() else matrix.shape[1]
+    return matrix[0, :size].tobytes()
 
 
 def spaced(data: bytes) -> str:
@@ -118,6 +145,9 @@ def _next(report: FramesReport) -> str:
 
 
 def _length_words(layout: FrameLayout) -> str:
+    if layout.variants:
+        sizes = sorted(kind.n_bytes for kind in (layout, *layout.variants))
+        return f"{len(sizes)} kinds: {', '.join(map(str, sizes[:-1]))} and {sizes[-1]} bytes"
     if layout.length == "fixed":
         return f"{layout.n_bytes} bytes each"
     if layout.length == "field":

@@ -49,6 +49,11 @@ class Scanner:
     def _sized(self, data: bytes, begin: int, pos: int, limit: int, final: bool, synced: bool,
                cuts: list[Cut]) -> tuple[int, bool]:
         while pos < limit:
+            before = pos
+            pos = self._run(data, pos, limit, cuts)
+            synced |= pos > before
+            if pos >= limit:
+                break
             verdict, end = self._frame_at(data, begin, pos, limit, final, synced)
             if verdict == "wait":
                 break
@@ -80,6 +85,20 @@ class Scanner:
             else:
                 pos, synced = max(pos + 1, limit - self.longest_start + 1), False
         return pos, synced
+
+    def _run(self, data: bytes, pos: int, limit: int, cuts: list[Cut]) -> int:
+        """Take frames behind each of which the next start stands: the usual case, without weighing anything."""
+        form = self.forms[0]
+        start, end = form.start, form.end
+        if len(self.forms) > 1 or not start or not data.startswith(start, pos, limit):
+            return pos
+        while True:
+            size = form.size(data, pos, limit)
+            beyond = pos + size
+            if size <= 0 or not data.startswith(start, beyond, limit) or (end and not data.endswith(end, pos, beyond)):
+                return pos
+            cuts.append((pos, beyond, False))
+            pos = beyond
 
     def _frame_at(self, data: bytes, begin: int, pos: int, limit: int, final: bool,
                   synced: bool) -> tuple[Verdict, int]:

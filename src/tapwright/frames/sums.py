@@ -18,7 +18,7 @@ from tapwright.core.frame import Check
 from tapwright.frames.checks._spans import DIGITS, NO_DIGIT
 from tapwright.frames.material import Material
 
-DRAWS = 10  # samples of frames; one without a damaged frame is enough
+DRAWS = 7  # samples of frames; one without a damaged frame is enough
 MOST_CUTS = 280
 MOST_HITS = 4000
 Order = Literal["big", "little"]
