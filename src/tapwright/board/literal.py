@@ -69,7 +69,8 @@ def _bitmap(known: bytes) -> bytes:
 def _layouts(layout: FrameLayout | None) -> tuple[object, ...]:
     if layout is None:
         return ()
-    return tuple((one.length, one.n_bytes, one.start, one.end, tuple(_check(check) for check in one.checks))
+    return tuple((one.length, one.n_bytes, one.start, one.end, tuple(_check(check) for check in one.checks),
+                  one.field_at, one.field_add)
                  for one in (layout, *layout.variants))
 
 

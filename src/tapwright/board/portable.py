@@ -1,9 +1,13 @@
 """The decoder for MicroPython: plain integers, text and tuples; runs unchanged under CPython too.
 
-`reading.py` of the micropython target is this file's text with the tables of one instrument in place of `TABLES`.
+`reading.py` of the micropython target is this file's text with one instrument's tables in place of the empty ones.
 """
+# mypy: ignore-errors
+# (No annotations: they would cost flash on the board, and MicroPython has no `typing`.)
 
 TABLES = {}
+GLYPHS = {}
+SELF_TEST = ()
 
 
 def decode(frame):
@@ -48,17 +52,82 @@ def _decode(frame, m):
     return text, _value(text), unit, flags, "ok"
 
 
-def _wire(frame, mask):
+def self_test():
+    """Decode the proven frames; return how many there are, and the number of the first that reads wrong or None."""
+    for number, (frame, row) in enumerate(SELF_TEST):
+        if _decode(frame, TABLES) != row:
+            return len(SELF_TEST), number
+    return len(SELF_TEST), None
+
+
+class Framer:
+    """Bytes as they arrive -> frames: start, length, end and check decide; after a wrong byte it looks for the next."""
+
+    def __init__(self):
+        self.kept = bytearray()
+        sizes = [layout[1] for layout in TABLES["layouts"]]
+        fixed = [layout[0] == "fixed" for layout in TABLES["layouts"]]
+        self.longest = max(sizes) if sizes and all(fixed) else 256
+
+    def feed(self, data):
+        """Return the frames that are complete now."""
+        out = []
+        for byte in data:
+            self.kept.append(byte)
+            while self.kept:
+                size = _complete(self.kept, TABLES)
+                if size > 0:
+                    out.append(bytes(self.kept[:size]))
+                    self.kept = self.kept[size:]
+                elif size < 0 or len(self.kept) >= self.longest:
+                    self.kept = self.kept[1:]
+                else:
+                    break
+        return out
+
+    def gap(self):
+        """Say that the line has been silent; return the frame that this closes, as a list of one or none."""
+        kept, self.kept = bytes(self.kept), bytearray()
+        by_gap = [layout for layout in TABLES["layouts"] if layout[0] == "gap"]
+        return [kept] if kept and (by_gap or not TABLES["layouts"]) else []
+
+
+def _complete(kept, m):
+    """Return the size of the frame that stands complete, 0 to wait for more, -1 where none can begin here."""
+    wire, n, may = _wire(kept, m["mask"], False)[0], len(kept), not m["layouts"]
+    for layout in m["layouts"]:
+        length, size, start, end, checks, field_at, field_add = layout
+        if length == "gap":
+            may = True
+            continue
+        fits = wire[: len(start)] == start[:n]
+        if length == "delimited":
+            if fits and n >= len(end) and wire[n - len(end):] == end:
+                return n
+            may = may or fits
+            continue
+        if length == "field":
+            size = wire[field_at] + field_add if n > field_at else n + 1
+        if fits and n >= size:
+            whole = wire[:size]
+            if size > len(end) and whole[size - len(end):] == end and all([_holds(whole, check) for check in checks]):
+                return size
+            fits = False
+        may = may or fits
+    return 0 if may else -1
+
+
+def _wire(frame, mask, strict=True):
     if mask is None:
         return bytes(frame), True
     maps, which, limit = mask
     out = bytearray(len(frame))
     for i in range(len(frame)):
-        if limit and i >= limit:
+        if strict and limit and i >= limit:
             return b"", False
         kind, key, table, known = maps[which[i % len(which)]]
         byte = frame[i]
-        if known is not None and not known[byte >> 3] >> (byte & 7) & 1:
+        if strict and known is not None and not known[byte >> 3] >> (byte & 7) & 1:
             return b"", False
         out[i] = byte ^ key if kind == 0 else (byte - key) & 255 if kind == 1 else table[byte]
     return bytes(out), True
@@ -66,10 +135,11 @@ def _wire(frame, mask):
 
 def _layout(wire, layouts):
     n = len(wire)
-    for length, n_bytes, start, end, checks in layouts[1:]:
+    for layout in layouts[1:]:
+        length, n_bytes, start, end = layout[:4]
         fits = not (length == "fixed" and n != n_bytes) and n >= max(len(start), len(end))
         if fits and wire[: len(start)] == start and wire[n - len(end):] == end:
-            return length, n_bytes, start, end, checks
+            return layout
     return layouts[0] if layouts else None
 
 
@@ -528,5 +598,3 @@ def _value(text):
     bare = whole.lstrip("0") or "0"
     return sign + bare + ("." + part if part else "")
 
-
-GLYPHS = {}

@@ -12,12 +12,16 @@ from dataclasses import dataclass, field
 from tapwright.core.reading_map import (
     GLYPH_VARIANTS,
     GLYPHS,
+    SEGMENT_NAMES,
     BitRef,
     Codes,
+    DisplayMap,
+    Float,
     Lamp,
     ReadingMap,
     Segments,
     Table,
+    UnitSigns,
     glyph_of,
 )
 from tapwright.mapping import shown
@@ -79,28 +83,54 @@ def glyph_pairs() -> list[tuple[int, str]]:
 
 
 def open_parts(reading_map: ReadingMap) -> list[str]:
-    """Return in words what is not settled: such a description is only emitted when that is asked for."""
+    """Return in words what is not settled: such a description is only emitted when that is asked for.
+
+    A point, or a segment of the first place, that labels never saw lit is left out: most instruments cannot light it,
+    and should its bit move after all, the reading is unproven.
+    """
     found = []
     if len(reading_map.displays) > 1:
         found.append(f"{len(reading_map.displays)} ways to read the display are left")
-    if len(reading_map.units) > 1:
-        found.append(f"{len(reading_map.units)} ways to read the unit are left")
     for display in reading_map.displays:
-        digits = display.digits
-        if isinstance(digits, Segments):
-            for place, lamps in enumerate(digits.places, 1):
-                loose = [name for name, lamp in zip("abcdefg", lamps, strict=True) if len(lamp.bits) > 1]
-                if loose:
-                    found.append(f"digit {place}, segments {', '.join(loose)}")
+        found += _open_digits(display)
         if len(display.zeros) > 1:
             found.append("how leading zeros are shown")
-        if display.minus is not None and len(display.minus.bits) > 1:
+        if display.minus is not None and _is_open(display.minus):
             found.append("the minus sign")
         found += [f"the point before the last {decimals} digits" for decimals, lamp in display.point.lamps.items()
-                  if len(lamp.bits) > 1]
-    found += [f"flag {name}" for name, flag in reading_map.flags.items()
-              if isinstance(flag, Lamp) and len(flag.bits) > 1]
+                  if len(lamp.bits) > 1 or (not lamp.bits and lamp.rest)]
+    for unit in reading_map.units:
+        if isinstance(unit, UnitSigns):
+            found += [f"unit sign {name}" for name, lamp in (*unit.prefixes.items(), *unit.bases.items())
+                      if len(lamp.bits) > 1]
+        elif not unit.entries and unit.otherwise is None:
+            found.append("the unit")
+    for name, flag in reading_map.flags.items():
+        if _is_open(flag) if isinstance(flag, Lamp) else not flag.entries:
+            found.append(f"flag {name}")
     return list(dict.fromkeys(found))
+
+
+def _is_open(lamp: Lamp) -> bool:
+    return len(lamp.bits) != 1
+
+
+def _open_digits(display: DisplayMap) -> list[str]:
+    digits, found = display.digits, []
+    if isinstance(digits, Segments):
+        for place, lamps in enumerate(digits.places, 1):
+            names = [name for name, lamp in zip(SEGMENT_NAMES, lamps, strict=True)
+                     if _is_open(lamp) and not (place == 1 and not lamp.bits and not lamp.rest)]
+            if names:
+                found.append(f"digit {place} segment{'s' * (len(names) > 1)} {', '.join(names)}")
+    elif isinstance(digits, Codes) and digits.kind == "table":
+        for place, table in enumerate(digits.places, 1):
+            missing = [digit for digit in "0123456789" if digit not in table.entries.values()]
+            if missing:
+                found.append(f"digit {place}, codes of {' '.join(missing)}")
+    elif isinstance(digits, Float) and digits.unsettled:
+        found.append("bits of the number that may count inverted")
+    return found
 
 
 def tables_of(reading_map: ReadingMap) -> Iterable[Table]:

@@ -7,14 +7,16 @@ plain segment-mirror decoder stays near the size of one written by hand. Names b
 from __future__ import annotations
 
 from tapwright.board import c_checks, c_display, c_frame, c_parts
+from tapwright.board.about import About
 from tapwright.board.digest import digest
 from tapwright.core.instrument import Instrument
 
 FOLDER = "c"
 
 
-def files(instrument: Instrument) -> dict[str, str]:
+def files(instrument: Instrument, about: About | None = None) -> dict[str, str]:
     """Return file name -> text; the same description gives the same bytes every time."""
+    del about  # all that the C target needs is in the description
     sizes = c_parts.sizes(instrument)
     return {
         "reading.h": _header(instrument, sizes),
