@@ -193,8 +193,9 @@ class Instrument:
                                                   for state in self.running):
                 pad.driver = "nothing" if pad.pull_i is None else "pull"
                 pad.role = "floating" if pad.pull_i is None else pad.role
-            if pad.driver == "module" and pad.role == "fixed high" and any(v is None for v in pad.does.values()):
-                pad.role = "state line" if len(levels) == 2 else "fixed high"
+            # An open drain that never pulls low in a state with supply is held by its resistor alone.
+            if pad.drain == "low" and not any(value == 0 for value in pad.does.values()):
+                pad.driver = "pull"
         if pad.role == "data" and not any(value == "data" for value in pad.does.values()):
             pad.role = "fixed high" if pad.idle else "fixed low"
             self._settle(pad)

@@ -7,6 +7,7 @@ Out: a `Survey` of parsed columns and cells, volts and ohms. Every complaint nam
 from __future__ import annotations
 
 import csv
+import functools
 import io
 import math
 import re
@@ -26,6 +27,8 @@ MOST_BYTES = 20_000_000
 _BLANK = frozenset(["", "-", "--", "–", "—"])
 _NUMBER = r"[-+−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?"
 _CELL = re.compile(rf"[~≈]?\s*({_NUMBER})\s*(?:(?:\.\.\.?|…|–|\bto\b)\s*({_NUMBER}))?\s*(\D*)$")
+_PLAIN = re.compile(r"-?\d{1,9}(?:\.\d{0,9})?$", re.A)
+_COUNTS = tuple(10.0**-k for k in range(10))
 _MINUS_RANGE = re.compile(rf"({_NUMBER})\s*-\s*({_NUMBER})\s*(\D*)$")
 _RESISTOR = r"(\d+(?:[.,]\d+)?)\s*([kKM]?)(\d*)\s*(?:Ω|ohms?|R)?"
 _LOAD = re.compile(rf"{_RESISTOR}\s+to\s+(ground|gnd|supply)$", re.I)
@@ -148,6 +151,7 @@ class Survey:
         return tuple(state for state in self.states if not is_off(state))
 
 
+@functools.lru_cache(maxsize=1024)
 def is_off(state: str) -> bool:
     """Whether a state is the one in which the instrument does not run."""
     return _same(state) == OFF
@@ -264,7 +268,7 @@ def _columns(path: Path, line: int, head: Sequence[str]) -> tuple[int | None, li
         column = _column(path, line, i, heading, parts, plain)
         key = (_same(column.state), column.quantity, column.module_out, column.load, column.trial, column.meter)
         if key in seen:
-            raise SurveyError(f"'{heading}' is there twice", path=path, line=line, place=f"column {i}",
+            raise SurveyError(f"'{heading}' is there twice", path=path, line=line, place=f"column {i} '{heading}'",
                               expected=f"each column once (the first is column {seen[key].number})",
                               do="name the states apart")
         seen[key] = column
@@ -314,9 +318,13 @@ def _column(path: Path, line: int, number: int, heading: str, parts: Sequence[st
 
 
 def _cell(path: Path, line: int, column: Column, text: str) -> Cell | None:
-    text = " ".join(text.split())
+    text = text.strip()
     if text in _BLANK:
         return None
+    if _PLAIN.match(text):  # nearly every cell of a large survey
+        value = float(text)
+        return Cell(value, value, _COUNTS[len(text.partition(".")[2])])
+    text = " ".join(text.split())
     units, what = {OHMS: (_OHM_UNITS, "ohms, as 0.3, 47k or OL"), HZ: (_HZ_UNITS, "hertz, as 50 or 1.2 kHz"),
                    AC: (_AC_UNITS, "volts, as 0.98"),
                    VOLTS: (_VOLT_UNITS, "volts, as 2.98, 2.98 V or 0.4..1.9, or a blank")}[column.quantity]

@@ -20,7 +20,7 @@ from tapwright.evidence.survey import CELLS_OUT, Load, Survey, ohm_text
 from tapwright.pins import likelihood
 from tapwright.pins.circuits import DRIVERS, ROLES, branches, circuits
 from tapwright.pins.posterior import OFTEN, Beliefs, Model, branch_base
-from tapwright.pins.predict import ANYWHERE, DRIFTING, Forecast, Test, class_of_branches, forecast
+from tapwright.pins.predict import ANYWHERE, DRIFTING, Forecast, Probe, class_of_branches, forecast
 from tapwright.pins.signatures import Evidence
 
 SETTLED = 0.97
@@ -33,7 +33,8 @@ E12 = (1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)  # IEC 60063
 EDGES = np.array([-0.02, 0.0015, 0.004, 0.01, 0.025, 0.06, 0.12, 0.2, 0.3, 0.45, 0.6, 0.75, 0.86, 0.93, 0.965, 0.98,
                   0.988, 0.993, 0.9965, 0.9985])
 OHM_BINS = np.array([0.1, 0.3, 1.0, 3.0, 30.0, 300.0, *np.geomspace(1e3, 5e6, 12), np.inf])
-_MANY = 400  # pads times states beyond which only telling states are looked at
+MANY, MOST_PLANNED = 400, 48  # pads times states beyond which only telling states, and so many pads, are looked at
+NEGLIGIBLE = 1e-5
 _N_CLASSES = len(ROLES) * len(DRIVERS)
 
 
@@ -78,6 +79,9 @@ def settled(beliefs: Beliefs) -> NDArray[np.bool_]:
 def advise(survey: Survey, evidence: Evidence, model: Model, beliefs: Beliefs) -> list[Ask]:
     """Return what could be measured next, best first; empty when all is settled or nothing adds 0.01 bit."""
     open_ = np.flatnonzero(~settled(beliefs))
+    if evidence.of_pad.size > MANY:
+        # Of very many pads the most uncertain ones first: the list is read from its top.
+        open_ = np.sort(open_[np.argsort(beliefs.role[open_].max(1), kind="stable")[:MOST_PLANNED]])
     if not len(open_) or not evidence.states:
         return []
     asks = _ohm_asks(survey, evidence, beliefs, open_) + _Planner(survey, evidence, model, beliefs, open_).asks()
@@ -141,7 +145,9 @@ class _Planner:
                                             if (cell := cells.get(i)) is not None)])
         self.ohms = load_ohms(highest)
         self.classes = class_of_branches()
-        self.order = np.argsort(self.classes, kind="stable")
+        alive = beliefs.circuit[open_].max(0) > NEGLIGIBLE
+        self.order = np.flatnonzero(alive[branches().circuit])
+        self.order = self.order[np.argsort(self.classes[self.order], kind="stable")]
         present, first = np.unique(self.classes[self.order], return_index=True)
         self.present, self.bounds = present, [*first.tolist(), len(self.order)]
         self.done = {(column.state, column.module_out, column.load): i for i, column in enumerate(survey.columns)
@@ -158,14 +164,14 @@ class _Planner:
             result += self._asks_of(test, where, gain)
         return result
 
-    def _tests(self) -> list[Test]:
-        loads = [Test(out, ohm, to_supply) for out in (False, True) for ohm in self.ohms for to_supply in (False, True)]
-        return [Test(), Test(out=True), *loads]
+    def _tests(self) -> list[Probe]:
+        sides = [(out, to_supply) for out in (False, True) for to_supply in (False, True)]
+        return [Probe(), Probe(out=True), *(Probe(out, ohm, to) for out, to in sides for ohm in self.ohms)]
 
     def _places(self) -> NDArray[np.int64]:
         """Return the (pad, state) pairs to look at: all, or for large surveys a few telling states for each pad."""
         n_states = len(self.evidence.states)
-        if len(self.open) * n_states <= _MANY:
+        if len(self.open) * n_states <= MANY:
             return np.array([(p, k) for p in self.open for k in range(n_states)], np.int64)
         pairs: set[tuple[int, int]] = set()
         for p in self.open:
@@ -180,16 +186,16 @@ class _Planner:
     def _weights(self, where: NDArray[np.int64]) -> NDArray[np.float32]:
         """Return the posterior of every branch at every place, shape (n_places, n_branches), sorted by class."""
         total = np.zeros((len(branches().does) + 1, len(where)), np.float32)
-        chosen = np.flatnonzero(self.beliefs.circuit[self.open].max(0) > 1e-5)
+        chosen = np.flatnonzero(self.beliefs.circuit[self.open].max(0) > NEGLIGIBLE)
         signature = self.evidence.of_pad[where[:, 0], where[:, 1]]
         for feed, often in zip(self.beliefs.feeds, self.beliefs.often, strict=True):
             for level in np.unique(feed.dead).tolist():
                 here = np.flatnonzero(feed.dead[where[:, 1]] == level)
                 sums = self.model.sums(feed, level, self.model.share[:, signature[here]], chosen)
                 part = [np.zeros((len(chosen), len(here)), np.float32) for _ in range(3)]
-                for q in range(len(OFTEN)):
+                for k, q in enumerate(self.model.habits):
                     moved, rests = sums.at(q)
-                    mine = often[where[here, 0], :, q][:, chosen].T
+                    mine = often[where[here, 0], :, k][:, chosen].T
                     factor = mine / np.maximum(moved + rests, np.float32(1e-30))
                     part[0] += np.where(sums.habit, np.float32(OFTEN[q]), 1) * factor
                     part[1] += np.where(sums.habit, np.float32(1 - OFTEN[q]), 1) * factor
@@ -204,7 +210,7 @@ class _Planner:
         total[:-1] *= self.model.share[:-1, signature]
         return np.asarray(total[self.order].T, np.float32)
 
-    def _gain(self, test: Test, where: NDArray[np.int64], weights: NDArray[np.float32]) -> NDArray[np.float64]:
+    def _gain(self, test: Probe, where: NDArray[np.int64], weights: NDArray[np.float32]) -> NDArray[np.float64]:
         cast = forecast(test, supply_v=self.evidence.supply_v, meter_ohm=self.evidence.meter.ohm)
         count = float(np.median(self.evidence.counts))
         mass = _masses(cast, count, self.evidence.gain_sd)[self.order]
@@ -214,7 +220,7 @@ class _Planner:
             table[:, c] = weights[:, part] @ mass[part]
         return information(table)
 
-    def _asks_of(self, test: Test, where: NDArray[np.int64], gain: NDArray[np.float64]) -> list[Ask]:
+    def _asks_of(self, test: Probe, where: NDArray[np.int64], gain: NDArray[np.float64]) -> list[Ask]:
         load = None if math.isinf(test.ohm) else Load(test.ohm, "supply" if test.to_supply else "ground")
         words = " / ".join(([] if not test.out else ["module out"]) + ([load.text] if load else []))
         if test.out and load is None:

@@ -30,17 +30,17 @@ INSTRUMENT, MODULE, PULL, NOTHING = range(4)
 HIGH, LOW, RELEASED, DEAD, SENDING, DOWN, CLAMPED = range(7)
 
 ROLE_PRIOR = (0.12, 0.12, 0.10, 0.13, 0.13, 0.18, 0.12, 0.10)
-DRIVER_OHM = np.geomspace(8.0, 2000.0, 8)
+DRIVER_OHM = np.geomspace(8.0, 1300.0, 8)
 RAIL_OHM = np.array([0.03, 0.15, 0.6, 2.0, 5.0])
-PULL_OHM = np.geomspace(1.8e3, 1.5e6, 16)
+PULL_OHM = np.geomspace(1.2e3, 1.5e6, 17)
 FEW_PULLS = PULL_OHM[1:13:2]
 # How hard the rail of a module without supply is held down: by its own parts, by little, by nothing at all.
-DEAD_RAIL_OHM = np.array([50.0, 700.0, 5e3, 3e4, 1e9])
-DEAD_RAIL_SHARE = np.array([0.3, 0.2, 0.2, 0.15, 0.15])
-CLAMPED_RAILS = 3  # the first so many are hard enough to pull a driven high line down
+DEAD_RAIL_OHM = np.array([30.0, 160.0, 800.0, 4e3, 2.5e4, 1e9])
+DEAD_RAIL_SHARE = np.array([0.2, 0.16, 0.17, 0.17, 0.15, 0.15])
+CLAMPED_RAILS = 4  # the first so many are hard enough to pull a driven high line down
 # Averages of a line that sends, as the share by which it leaves its idle level; the last stands for "any, changing".
 DUTY = np.array([0.01, 0.025, 0.05, 0.1, 0.2, 0.35, 0.5, 0.7, -1.0])
-DUTY_SHARE = np.array([0.06, 0.08, 0.1, 0.12, 0.12, 0.12, 0.1, 0.05, 0.25])
+DUTY_SHARE = np.array([0.015, 0.03, 0.07, 0.12, 0.16, 0.16, 0.12, 0.06, 0.265])
 FLOAT_AT = np.array([0.0, 0.02, 0.05, 0.1, 0.18, 0.28, 0.4, 0.55, 0.75])
 FLOAT_SHARE = np.array([0.48, 0.18, 0.13, 0.09, 0.06, 0.03, 0.015, 0.01, 0.005])
 NONE = np.inf
@@ -168,8 +168,8 @@ def _branches_of(all_: Circuits, j: int) -> Iterator[tuple[int, bool, float, flo
         else:
             yield _at_level(all_, j, high=True)
             yield _at_level(all_, j, high=False)
-    # A dead line reads low: a line fixed high cannot be dead. A pull may lose its rail.
-    mortal = by_module or (role == STATE_LINE and all_.driver[j] == PULL)
+    # A dead line reads low: a line fixed high cannot be dead. A pull may lose its rail, or be clamped.
+    mortal = by_module or all_.driver[j] == PULL or (np.isfinite(all_.pull_m[j]) and bool(all_.pull_m_up[j]))
     if mortal and role in (STATE_LINE, DATA, FIXED_LOW):
         for ohm, share in zip(DEAD_RAIL_OHM, DEAD_RAIL_SHARE, strict=True):
             yield DEAD, False, float(ohm), float(share)
@@ -189,7 +189,7 @@ def _log_normal(ohms: NDArray[np.float64], middle: float, spread: float) -> NDAr
 
 
 def _drivers(ohms: NDArray[np.float64] = DRIVER_OHM) -> list[tuple[float, float]]:
-    return list(zip(ohms.tolist(), _log_normal(ohms, 90, 1.2).tolist(), strict=True))
+    return list(zip(ohms.tolist(), _log_normal(ohms, 90, 1.1).tolist(), strict=True))
 
 
 def _pulls(ohms: NDArray[np.float64] = PULL_OHM) -> list[tuple[float, float]]:
@@ -208,14 +208,15 @@ def _supply() -> Iterator[tuple[float, Iterator[_Row]]]:
 
 def _switched() -> Iterator[tuple[float, Iterator[_Row]]]:
     ups = ((0.4, 1.0), (4.0, 0.5), (16.0, 0.12))
-    downs = [*np.geomspace(120.0, 8e5, 18).tolist(), 1e9]
-    yield 0.95, ({"driver": INSTRUMENT, "share": share, "high_ohm": up, "down_ohm": down, "down_stays": stays,
+    # It gives way to a load: what holds it down is no driver. A kilohm is the least that a milliampere's load shows.
+    downs = [*np.geomspace(1e3, 8e5, 14).tolist(), 1e9]
+    yield 0.95, ({"driver": INSTRUMENT, "share": share * (1.0 if down > 2e3 else 0.4), "high_ohm": up, "down_ohm": down, "down_stays": stays,
                   "drive_step": 6.0, "down_step": downs[1] / downs[0]}
                  for (up, share), down, stays in product(ups, downs, (False, True)))
     # Back-fed through the clamp of some chip on it: up to a diode drop under the supply, yet soft.
     yield 0.05, ({"driver": INSTRUMENT, "share": share, "high_ohm": up, "down_ohm": down, "down_at": at,
                   "drive_step": 6.0, "down_step": 10.0}
-                 for (up, share), down, at in product(ups, (300.0, 3e3, 3e4), (0.2, 0.45, 0.7)))
+                 for (up, share), down, at in product(ups, (2e3, 2e4), (0.2, 0.45, 0.7)))
 
 
 def _sides(ohms: list[tuple[float, float]], *, up: bool) -> Iterator[tuple[_Row, float]]:
@@ -244,17 +245,21 @@ def _fixed(high: bool) -> Iterator[tuple[float, Iterator[_Row]]]:
 def _state_lines() -> Iterator[tuple[float, Iterator[_Row]]]:
     few = _drivers(DRIVER_OHM[1:7])
     pulls = _pulls(PULL_OHM)
-    yield 0.36, ({"driver": INSTRUMENT, "share": share, "high_ohm": ohm, "low_ohm": ohm * ratio}
-                 for (ohm, share), ratio in product(_drivers(), (0.45, 1.0, 2.2)))
-    yield 0.36, ({"driver": MODULE, "by_module": True, "share": share * pull_share, "high_ohm": ohm, "low_ohm": ohm,
+    ratios = ((0.1, 0.12), (0.32, 0.23), (1.0, 0.3), (3.2, 0.23), (10.0, 0.12))
+    yield 0.36, ({"driver": INSTRUMENT, "share": share * ratio_share, "high_ohm": ohm, "low_ohm": ohm * ratio}
+                 for (ohm, share), (ratio, ratio_share) in product(_drivers(), ratios) if ohm * ratio < 1500)
+    yield 0.27, ({"driver": MODULE, "by_module": True, "share": share * pull_share, "high_ohm": ohm, "low_ohm": ohm,
                   **pull} for (ohm, share), (pull, pull_share) in product(_drivers(), _none_or_pull(FEW_PULLS)))
+    yield 0.09, ({"driver": MODULE, "by_module": True, "share": share * ratio_share, "high_ohm": ohm,
+                  "low_ohm": ohm * ratio} for (ohm, share), (ratio, ratio_share) in product(_drivers(), ratios)
+                 if ratio != 1 and ohm * ratio < 1500)
     for driver, one_sided in product((INSTRUMENT, MODULE), ("low_ohm", "high_ohm")):
         # High side alone by the instrument is all but a switched supply, and hardly ever built otherwise.
         yield (0.07 if one_sided == "low_ohm" else 0.02 if driver == MODULE else 0.006), (
             {"driver": driver, "by_module": driver == MODULE, "share": share * pull_share, one_sided: ohm,
              "drive_step": float(few[2][0] / few[0][0]), **pull}
             for (ohm, share), (pull, pull_share) in product(few[::2], _sides(pulls, up=one_sided == "low_ohm")))
-    yield 0.06, ({"driver": PULL, "share": share, **pull} for pull, share in _sides(pulls, up=True))
+    yield 0.09, ({"driver": PULL, "share": share, **pull} for pull, share in _sides(pulls, up=True))
     yield 0.03, ({"driver": PULL, "share": share, "pull_i": ohm, "pull_i_up": True, "pull_i_switched": True}
                  for ohm, share in pulls)
 
@@ -277,7 +282,9 @@ def _data() -> Iterator[tuple[float, Iterator[_Row]]]:
             for (ohm, share), (duty, duty_share, idle_high), (pull, pull_share), waits
             in product(drivers, duties, pulls, (False, True) if driver == INSTRUMENT else (False,)))
         yield form_share * 0.15, (
-            {"driver": driver, "by_module": driver == MODULE, "share": duty_share * pull_share, "low_ohm": 60.0,
+            {"driver": driver, "by_module": driver == MODULE, "low_ohm": 60.0,
+             # Through a pull-up an average so near to idle tells nothing: the pull's own sag looks the same.
+             "share": duty_share * pull_share * (0.1 if 0 < duty < 0.08 else 1.0),
              "waits": waits, "duty": duty, "idle_high": True, "drive_step": 30.0, "pull_step": pull_step, **pull}
             for (duty, duty_share, _), (pull, pull_share), waits
             in product(duties[:len(DUTY)], _sides(_pulls(FEW_PULLS[:5]), up=True),

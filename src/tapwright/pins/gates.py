@@ -92,31 +92,30 @@ def _weigh_lines(survey: Survey, evidence: Evidence, beliefs: Beliefs, data: int
     prior: dict[tuple[int, str], float] = {}
     alone = _flows_alone(survey, evidence, data)
     other_side = np.array([MODULE, INSTRUMENT])[int(beliefs.driver[data, MODULE] > beliefs.driver[data, INSTRUMENT])]
-    for p in range(len(survey.pads)):
-        line = float(beliefs.role[p, STATE_LINE] + 0.6 * beliefs.role[p, SWITCHED])
-        if p == data or line < 0.1:
-            continue
-        here = known & ~np.isnan(evidence.plain[p])
-        # Who drives the gate waits for no one: it is the other side that does.
-        weight = line * (1 + 3 * float(beliefs.driver[p, other_side]))
-        if alone and other_side == MODULE:
-            weight *= 1 - 0.95 * float(beliefs.driver[p, MODULE])
-        for level in ("high", "low"):
-            at = beliefs.high[p] if level == "high" else 1 - beliefs.high[p]
-            share = flows * (at * HIT + (1 - at) * SLIP) + (1 - flows) * (at * (1 - HIT) + (1 - at) * (1 - SLIP))
-            # Where the line was not measured it says nothing, the data's own habit does.
-            habit = float(np.clip(flows[known].mean(), 0.2, 0.8))
-            blank = known & ~here
-            free = flows * habit + (1 - flows) * (1 - habit)
-            log[p, level] = float(np.log(share[here]).sum() + np.log(free[blank]).sum())
-            prior[p, level] = weight / 2
+    lines = beliefs.role[:, STATE_LINE] + 0.6 * beliefs.role[:, SWITCHED]
+    lines[data] = 0
+    chosen = np.flatnonzero(lines >= 0.1)
+    # Who drives the gate waits for no one: it is the other side that does.
+    weight = lines[chosen] * (1 + 3 * beliefs.driver[chosen, other_side])
+    if alone and other_side == MODULE:
+        weight *= 1 - 0.95 * beliefs.driver[chosen, MODULE]
+    here = known & ~np.isnan(evidence.plain[chosen])
+    # Where the line was not measured it says nothing, the data's own habit does.
+    habit = float(np.clip(flows[known].mean(), 0.2, 0.8))
+    free = np.log(flows * habit + (1 - flows) * (1 - habit))
+    for level in ("high", "low"):
+        at = beliefs.high[chosen] if level == "high" else 1 - beliefs.high[chosen]
+        share = flows * (at * HIT + (1 - at) * SLIP) + (1 - flows) * (at * (1 - HIT) + (1 - at) * (1 - SLIP))
+        total = np.where(here, np.log(share), np.where(known, free, 0.0)).sum(1)
+        log.update({(int(p), level): float(value) for p, value in zip(chosen, total, strict=True)})
+        prior.update({(int(p), level): float(value) / 2 for p, value in zip(chosen, weight, strict=True)})
     n, k = int(known.sum()), int((flows[known] > 0.5).sum())
     none = -math.log((n + 1) * math.comb(n, k))
     for (pad, drive), moved in _trials(survey, evidence, data):
         for (p, level) in log:
             is_it = survey.pads[p] == pad and level == drive
-            log[p, level] += math.log((0.9 if moved else 0.08) if is_it else (0.04 if moved else 0.9))
-        none += math.log(0.04 if moved else 0.9)
+            log[p, level] += math.log((0.95 if moved else 0.05) if is_it else (0.02 if moved else 0.95))
+        none += math.log(0.02 if moved else 0.95)
     return _posterior(log, prior, none)
 
 

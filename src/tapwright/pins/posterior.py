@@ -36,17 +36,19 @@ from tapwright.pins.circuits import (
     branches,
     circuits,
 )
-from tapwright.pins.predict import Test, forecast
+from tapwright.pins.predict import Probe, forecast
 from tapwright.pins.signatures import Evidence, Reading
 
 # How often a line stands high (or sends): a spread-out prior, so that ten equal states and one other are no surprise.
 OFTEN = np.array([0.04, 0.2, 0.5, 0.8, 0.96])
 # How sure it is in a state that the module is without supply: fed by the main supply, not known, or its own is down.
-DEAD_LEVELS = np.array([3e-4, 0.3, 0.97])
+DEAD_LEVELS = np.array([3e-4, 0.4, 0.97])
 ALIVE, UNSURE, LOST = range(3)
-DRIVES_HIGH_INTO_DEAD = 0.3  # share of an instrument's high outputs that feed a dead chip's rail instead of standing
+HAS_CLAMP = 0.6  # share of the pulled lines that a chip of the module clamps
+DRIVES_HIGH_INTO_DEAD = 0.5  # share of an instrument's high outputs that feed a dead chip's rail instead of standing
 BOARD_TRUST = 0.7  # the pads' joint say on who feeds the module counts less than their product: they share habits
 NEGLIGIBLE = 1e-9
+LARGE = 1000  # pads times states
 _TINY = np.float32(1e-30)
 Shares = NDArray[np.float32]
 
@@ -73,7 +75,7 @@ class Beliefs:
     role, driver : float, shape (n_pads, 8) and (n_pads, 4)
     high, sending : float, shape (n_pads, n_states): the level is high there; it sends there
     feeds : the guesses at when the module has its supply
-    often : for each feed, float, shape (n_pads, n_circuits, 5): its share of `circuit`, by `OFTEN`
+    often : for each feed, float, shape (n_pads, n_circuits, n_habits): its share of `circuit`, by habit
     """
 
     circuit: NDArray[np.float64]
@@ -121,7 +123,10 @@ class Model:
         self.evidence = evidence
         self.all = circuits()
         self.kept = np.ones(len(self.all.role), bool)
-        plain = forecast(Test(), supply_v=evidence.supply_v, meter_ohm=evidence.meter.ohm)
+        # Large surveys settle by their sheer number of states: fewer habits and guesses do.
+        self.is_large = evidence.of_pad.size > LARGE
+        self.habits = (0, 2, 4) if self.is_large else tuple(range(len(OFTEN)))
+        plain = forecast(Probe(), supply_v=evidence.supply_v, meter_ohm=evidence.meter.ohm)
         self.places = _places(bytes(plain.at > 0.5))
         self.share = self._signature_shares()
         self.pad_factor = self._pad_factors()
@@ -132,16 +137,16 @@ class Model:
         often, _ = self._weigh(unsure)
         beliefs = self._mix([(unsure, often)])
         # What no pad can be even with the module's supply unsure in every state is not looked at again.
-        self.kept = beliefs.circuit.max(0) > NEGLIGIBLE ** max(1.0, len(self.evidence.states) / 6)
+        self.kept = beliefs.circuit.max(0) > NEGLIGIBLE / 2.5 ** len(self.evidence.states)
         weighed = self._weighed(self._feeds(beliefs))
         best = max(weighed, key=lambda part: part[0].share)[0]
-        if (best.dead == LOST).any():
+        if (best.dead == LOST).any() and not self.is_large:
             rails = [Feed(best.dead, float(share), rail) for rail, share in enumerate(DEAD_RAIL_SHARE)]
             weighed = [part for part in weighed if part[0] is not best] + [
                 (Feed(feed.dead, feed.share * best.share, feed.rail), mine) for feed, mine in self._weighed(rails)]
         return self._mix([part for part in weighed if part[0].share > 2e-3])
 
-    def _weighed(self, feeds: list[Feed]) -> list[tuple[Feed, NDArray[np.float64]]]:
+    def _weighed(self, feeds: list[Feed]) -> list[tuple[Feed, Shares]]:
         """Return the guesses with their shares by all pads' evidence, each with its posterior."""
         parts = [(feed, *self._weigh(feed)) for feed in feeds]
         say = np.array([BOARD_TRUST * log.sum() + np.log(feed.share) for feed, _, log in parts])
@@ -173,24 +178,25 @@ class Model:
         """Return the guesses: the main supply, each pad that looks like a switched supply, or one that none shows."""
         alive = np.full(len(self.evidence.states), ALIVE)
         chance = beliefs.role[:, SWITCHED]
-        likely = [int(p) for p in np.argsort(-chance)[:3] if chance[p] > 0.05]
+        likely = [int(p) for p in np.argsort(-chance)[:2 if self.is_large else 3] if chance[p] > 0.05]
         feeds = [Feed(alive, 0.45 if likely else 0.97), Feed(np.full(len(alive), UNSURE), 0.02)]
         seen = {alive.tobytes()}
         for p in likely:
-            dead = np.where(beliefs.high[p] < 0.5, LOST, ALIVE)
+            up = beliefs.high[p] / max(float(chance[p] + beliefs.role[p, STATE_LINE]), 1e-9)
+            dead = np.where(up < 0.15, LOST, np.where(up > 0.85, ALIVE, UNSURE))
             if dead.tobytes() not in seen:
                 seen.add(dead.tobytes())
                 feeds.append(Feed(dead, 0.55 * float(chance[p])))
         return feeds
 
-    def _mix(self, parts: list[tuple[Feed, NDArray[np.float64]]]) -> Beliefs:
+    def _mix(self, parts: list[tuple[Feed, Shares]]) -> Beliefs:
         n_pads, n_states = self.evidence.of_pad.shape
         circuit = np.zeros((n_pads, len(self.all.role)))
         high, sending = np.zeros((n_pads, n_states)), np.zeros((n_pads, n_states))
         oftens = []
         for feed, often in parts:
             mine = often * feed.share
-            circuit += mine.sum(2)
+            circuit += mine.sum(2, dtype=np.float64)
             self._add_levels(mine, feed, high, sending)
             oftens.append(mine.astype(np.float32))
         kinds = np.zeros((len(self.all.role), len(ROLES) + len(DRIVERS)))
@@ -200,20 +206,21 @@ class Model:
         return Beliefs(circuit, both[:, :len(ROLES)], both[:, len(ROLES):], high, sending,
                        tuple(feed for feed, _ in parts), tuple(oftens))
 
-    def _weigh(self, feed: Feed) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return the posterior, shape (n_pads, n_circuits, 5), and the log evidence of each pad."""
-        log = self._circuit_logs(feed) + (np.log(self.all.share) + self.pad_factor)[:, :, None]
+    def _weigh(self, feed: Feed) -> tuple[Shares, NDArray[np.float64]]:
+        """Return the posterior, shape (n_pads, n_circuits, n_habits), and the log evidence of each pad."""
+        prior = (np.log(self.all.share) + self.pad_factor).astype(np.float32)
+        log = self._circuit_logs(feed) + prior[:, :, None]
         top = log.max(axis=(1, 2), keepdims=True)
         often = np.exp(log - top)
         whole = often.sum(axis=(1, 2), keepdims=True)
-        return often / whole, np.asarray(np.log(whole) + top)[:, 0, 0]
+        return often / whole, np.asarray(np.log(whole) + top, np.float64)[:, 0, 0]
 
     def _signature_shares(self) -> Shares:
         evidence = self.evidence
         n_branches = len(branches().does)
         share = np.ones((len(evidence.signatures), n_branches + 1), np.float32)
         share[:, -1] = 0
-        groups: dict[tuple[str, Test], dict[Reading, list[int]]] = {}
+        groups: dict[tuple[str, Probe], dict[Reading, list[int]]] = {}
         for i, signature in enumerate(evidence.signatures):
             for reading in signature:
                 groups.setdefault((reading.kind, reading.test), {}).setdefault(reading, []).append(i)
@@ -241,12 +248,12 @@ class Model:
                 factor[p] += np.log(likelihood.off_volts(float(value)))
         return factor
 
-    def _circuit_logs(self, feed: Feed) -> NDArray[np.float64]:
-        """Return the log likelihood of every circuit, shape (n_pads, n_circuits, len(OFTEN))."""
+    def _circuit_logs(self, feed: Feed) -> Shares:
+        """Return the log likelihood of every circuit, shape (n_pads, n_circuits, n_habits)."""
         moving, drain = _movers()
         still = np.setdiff1d(np.flatnonzero(self.kept), moving)
         drain, moving = drain[self.kept[moving]], moving[self.kept[moving]]
-        result = np.full((len(self.evidence.of_pad), len(self.all.role), len(OFTEN)), -np.inf)
+        result = np.full((len(self.evidence.of_pad), len(self.all.role), len(self.habits)), -np.inf, np.float32)
         result[:, self.kept] = 0
         blocks = []
         for signature, level, count, n_states in self._blocks(feed):
@@ -258,13 +265,13 @@ class Model:
             blocks.append((self.sums(feed, level, share, moving), count))
             blocks.append((self.sums(feed, level, ones, moving), np.full((1, 1), n_states, np.float32)))
         two_sided = np.isin(self.all.role[moving], (STATE_LINE, SWITCHED))
-        for q in range(len(OFTEN)):
-            seen, empty = (_stays(blocks[i::2], q, drain, two_sided) for i in (0, 1))
+        for i, q in enumerate(self.habits):
+            seen, empty = (_stays(blocks[k::2], q, drain, two_sided) for k in (0, 1))
             # A moving line must move: take out the cases in which it stays (or never sends, or never drives), and
             # let what is left of the prior sum to one again.
-            result[:, moving, q] += (seen[0] + np.log(np.maximum(1 - seen[1], 1e-9))
+            result[:, moving, i] += (seen[0] + np.log(np.maximum(1 - seen[1], 1e-9))
                                      - np.log(np.maximum(1 - empty[1], 1e-3)))
-        return np.asarray(result - np.log(len(OFTEN)))
+        return result - np.float32(np.log(len(self.habits)))
 
     def _blocks(self, feed: Feed) -> Iterator[tuple[NDArray[np.int64], int, Shares, int]]:
         """Yield, for each dead level in use, the distinct signatures, the level, their counts by pad, the states."""
@@ -276,7 +283,7 @@ class Model:
             np.add.at(count, (np.arange(len(of_pad))[:, None], where.reshape(here.shape)), 1.0)
             yield signature, int(level), count, here.shape[1]
 
-    def _add_levels(self, often: NDArray[np.float64], feed: Feed, high: NDArray[np.float64],
+    def _add_levels(self, often: Shares, feed: Feed, high: NDArray[np.float64],
                     sending: NDArray[np.float64]) -> None:
         all_ = self.all
         moving = np.flatnonzero(self.kept)
@@ -292,9 +299,9 @@ class Model:
             for total, chosen in ((high, lines), (sending, data)):
                 table = np.zeros((len(often), len(signature)))
                 sums = self.sums(feed, level, share, chosen)
-                for q in range(len(OFTEN)):
+                for i, q in enumerate(self.habits):
                     moved, rests = sums.at(q)
-                    table += often[:, chosen, q] @ (moved / np.maximum(moved + rests, _TINY))
+                    table += often[:, chosen, i] @ (moved / np.maximum(moved + rests, _TINY))
                 total[:, states] += np.take_along_axis(table, where.reshape(here.shape), 1)
 
 
@@ -348,11 +355,13 @@ def branch_base(i_dead: int, rail: int) -> NDArray[np.float32]:
     dead = DEAD_LEVELS[i_dead]
     role = all_.role[b.circuit]
     has = {kind: np.isin(np.arange(len(all_.role)), b.circuit[b.does == kind])[b.circuit] for kind in (DEAD, CLAMPED)}
+    # A pull that is fixed low stays low on a dead module; a chip there may clamp it or not.
+    dies = np.where((role == FIXED_LOW) & ~all_.by_module[b.circuit], HAS_CLAMP * dead, dead)
     mortal = has[DEAD] | (all_.by_module[b.circuit] & (role == FIXED_HIGH))
-    weight = np.where(mortal, 1 - dead, 1.0)
+    weight = np.where(mortal, 1 - dies, 1.0)
     share = b.dead_share if rail < 0 else (b.dead_rail == DEAD_RAIL_OHM[rail]).astype(np.float64)
     lost = b.does == DEAD
-    weight[lost] = (dead * share)[lost]
+    weight[lost] = (dies * share)[lost]
     feeds = DRIVES_HIGH_INTO_DEAD * dead * (rail < CLAMPED_RAILS)
     weight[has[CLAMPED] & (b.does == HIGH)] *= 1 - feeds
     clamped = b.does == CLAMPED

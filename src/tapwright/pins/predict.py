@@ -1,7 +1,7 @@
 """What a meter should show on each branch under each test, and how far off it may be.
 
-In: a `Test` (module in or out, a resistor to ground or to the supply). Out: a `Forecast`, one entry a branch, in shares
-of the supply. A reading's likelihood and the worth of a test not made yet both come from it.
+In: a `Probe` (module in or out, a resistor to ground or to the supply). Out: a `Forecast`, one entry a branch, in
+shares of the supply. A reading's likelihood and the worth of a test not made yet both come from it.
 
 Source: superposition over the conductances at one node (Kirchhoff's current law); the meter's 10 Mohm is one of them.
 """
@@ -36,7 +36,7 @@ _STEP = 1 / np.sqrt(12)
 
 
 @dataclass(frozen=True)
-class Test:
+class Probe:
     """How a pad is measured: `ohm` (inf: no load) to the supply or to ground, with the module in or out."""
 
     out: bool = False
@@ -60,7 +60,7 @@ class Forecast:
 
 
 @functools.lru_cache(maxsize=64)
-def forecast(test: Test, *, supply_v: float, meter_ohm: float) -> Forecast:
+def forecast(test: Probe, *, supply_v: float, meter_ohm: float) -> Forecast:
     """Return what each branch shows under a test.
 
     Parameters
@@ -97,7 +97,7 @@ _AS_IT_IS = _Factors()
 class _Node:
     """The circuit node of every branch at once."""
 
-    def __init__(self, all_: Circuits, branch: Branches, test: Test, supply_v: float, meter_ohm: float) -> None:
+    def __init__(self, all_: Circuits, branch: Branches, test: Probe, supply_v: float, meter_ohm: float) -> None:
         self.test, self.branch, self.j = test, branch, branch.circuit
         self.all, self.meter_g, self.diode = all_, 1 / meter_ohm, DIODE_V[0] / supply_v
         j = self.j
@@ -195,7 +195,7 @@ class _Node:
         if not self.test.out:
             dead = self.fed
             up = dead & (self.level(self.up) > self.diode * 0.9)
-            spread[up] = np.where(self.branch.dead_rail[up] > 1e6, 0.01, DIODE_V[1] / supply_v + 0.07)
+            spread[up] = np.where(self.branch.dead_rail[up] > 1e6, 0.01, DIODE_V[1] / supply_v + 0.05)
         return spread
 
 

@@ -9,6 +9,7 @@ its counts and scatter are left (a ratio of two readings of one meter).
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 
 from tapwright.core.errors import SurveyError
 from tapwright.evidence.survey import AC, HZ, OHMS, VOLTS, Cell, Column, Survey, is_off
-from tapwright.pins.predict import Test
+from tapwright.pins.predict import Probe
 
 NEAR = 0.03  # readings this near to the highest steady level count as being at the supply
 FINEST = 2e-4  # no meter's count is finer than this share of its reading: 5000 counts
@@ -37,7 +38,7 @@ class Reading:
     """One cell of a running state, as a share of the supply; `kind` is volts, ac or hz."""
 
     kind: str
-    test: Test
+    test: Probe
     at: float
     sd: float
     span: float
@@ -175,8 +176,9 @@ def _gain_scatter(survey: Survey, reference: dict[tuple[str, str], float], meter
     return math.sqrt((own + 4 * book**2) / (len(off) + 4))
 
 
+@functools.lru_cache(maxsize=65536)
 def _reading(column: Column, cell: Cell, reference: float, gain_sd: float, meter: Meter) -> Reading:
-    test = Test(column.module_out, column.load.ohm if column.load else math.inf,
+    test = Probe(column.module_out, column.load.ohm if column.load else math.inf,
                 bool(column.load and column.load.to == "supply"))
     if column.quantity == HZ:
         return Reading(HZ, test, cell.middle, 1.0, 0.0)
