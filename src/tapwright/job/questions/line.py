@@ -6,7 +6,7 @@ from pathlib import Path
 
 from tapwright.job.answers import Answer
 from tapwright.job.desk import Desk
-from tapwright.line.draw import timing
+from tapwright.line.draw import picture
 
 ORDER = 2
 QUESTION = "Which line talks, and how?"
@@ -40,6 +40,6 @@ def answer(desk: Desk) -> Answer:
                   f"{finding.samples_per_bit:.1f} samples a bit",
                   *((f"{finding.glitches} glitches bridged",) if finding.glitches else ())),
         next=finding.advice if same else (),
-        picture=timing(found.lines), picture_text=f"Levels of {finding.name} over its first bytes",
+        picture=picture(found.lines), picture_text=f"Levels of {finding.name} over its first bytes",
         document=found.lines.document(),
     )
