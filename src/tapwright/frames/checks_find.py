@@ -62,7 +62,8 @@ def find_checks(material: Material, *, quick: bool = False) -> tuple[tuple[Found
     if material.n < LEAST_FRAMES:
         return (), (f"{material.n} distinct frames are too few to tell a check from chance",)
     candidates = [*_sum_candidates(material), *_crc_candidates(material, deep=False)]
-    if not quick and not any(_stands(candidate) for candidate in candidates):
+    # Text carries its checks as digits, and those places are all looked at already.
+    if not quick and not material.is_text and not any(_stands(candidate) for candidate in candidates):
         candidates += _crc_candidates(material, deep=True)
     standing = [candidate for candidate in candidates if _stands(candidate)]
     chosen = _independent(standing, material)

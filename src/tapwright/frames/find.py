@@ -12,19 +12,22 @@ from tapwright.core.line import LineBytes
 from tapwright.frames.anatomy import ByteColumn, columns, constant_run
 from tapwright.frames.apply import as_bytes, character_time, check_ok, split
 from tapwright.frames.checks_find import FoundCheck, find_checks
-from tapwright.frames.framing import (
-    Framing,
+from tapwright.frames.framing import Framing, find_framings
+from tapwright.frames.material import Material
+from tapwright.frames.row_shapes import (
+    closes,
     common_end,
     common_start,
-    find_framings,
+    is_text,
     length_field,
+    short_by_damage,
     shortest_closing,
 )
-from tapwright.frames.material import Material
 
 NEAR_BITS = 120.0  # within which framings may differ in where a frame begins alone
 NEAR_BITS_A_FRAME = 3.0
 MOST_ROTATIONS = 12
+LEAST_STREAM = 8  # rows of one byte
 CHECKED_BYTES = 60_000  # of a stream, in which its checks are sought; they are then tried on every frame
 Progress = Callable[[float, str], None]
 
@@ -72,16 +75,28 @@ def find_frames(source: LineBytes | Frames, *, progress: Progress | None = None)
     source : the bytes of one line, or frames as they came (a radio's notifications)
     progress : told how far the work is
     """
-    if isinstance(source, Frames):
+    if isinstance(source, Frames) and not _is_stream(source):
         layout = _layout_of_frames(source)
+        if layout is not None and layout.length == "fixed":
+            source = replace(source, broken=source.broken | (source.lengths != layout.n_bytes))
         checked = find_checks(Material.of(_whole(source))) if layout else ((), ())
+        if source.unsettled is not None and source.unsettled.any():
+            notes = (*checked[1], "bytes that the mask leaves open are counted as 00 here")
+            checked = checked[0], notes
         return _report(source, layout, len(source.data), 1.0 if layout else 0.0, checked)
+    if isinstance(source, Frames):
+        source = LineBytes(channel=source.channel, t_s=source.t_s, values=source.data.astype(np.uint64),
+                           errors=np.zeros(len(source.data), np.uint8))
     found = find_framings(source)
     if not found:
         empty = Frames.of([], [], channel=source.channel)
         return FramesReport(layout=None, frames=empty, n_bytes=len(source), bytes_outside=len(source), probability=0.0,
                             evidence=("no framing describes these bytes better than no framing at all",))
     layout, checks, notes = _chosen(source, found)
+    if _shorter_are_whole(source, layout, checks):
+        layout = FrameLayout(length="gap", start=layout.start, gap_s=layout.gap_s)
+        found = [replace(found[0], layout=layout)]
+        checks, notes = find_checks(Material.of(split(_beginning(source), layout)))
     frames = split(source, guarded(layout, checks))
     return _report(frames, layout, len(as_bytes(source)[1]), probability_of(found, layout), (checks, notes))
 
@@ -130,6 +145,19 @@ def _chosen(source: LineBytes, found: list[Framing]) -> tuple[FrameLayout, tuple
     return best.layout, checks, notes
 
 
+def _shorter_are_whole(source: LineBytes, layout: FrameLayout, checks: tuple[FoundCheck, ...]) -> bool:
+    """Say whether frames taken for damaged, being shorter than the usual ones, are whole: their checks hold."""
+    if layout.length != "fixed" or not layout.gap_s or not checks:
+        return False
+    as_sent = split(_beginning(source), FrameLayout(length="gap", gap_s=layout.gap_s))
+    other = as_sent.take(np.flatnonzero(as_sent.lengths != layout.n_bytes))
+    n = layout.n_bytes
+    from_end = tuple(replace(one.check, at=one.check.at - n, last=one.check.last - n) for one in checks
+                     if one.check.at > one.check.last)
+    ok = check_ok(other, FrameLayout(length="gap", checks=from_end)) if from_end else np.zeros(0, np.bool_)
+    return bool(len(other) >= 2 and ok.sum() >= max(2, 0.6 * len(other)))
+
+
 def _beginning(rows: LineBytes) -> LineBytes:
     """Return enough of a stream for finding its checks."""
     if len(rows) <= CHECKED_BYTES:
@@ -148,18 +176,27 @@ def _whole(frames: Frames) -> Frames:
     return frames.take(np.flatnonzero(~frames.broken))
 
 
+def _is_stream(frames: Frames) -> bool:
+    """Say whether rows of one byte each are a stream's bytes rather than frames."""
+    return len(frames) > LEAST_STREAM and bool((frames.lengths == 1).all())
+
+
 def _layout_of_frames(frames: Frames) -> FrameLayout | None:
-    if not len(frames):
+    """Return how frames that came apart already are laid out."""
+    rows = list(_whole(frames)) or list(frames)
+    if not rows:
         return None
-    rows = list(frames)
-    lengths = {len(row) for row in rows}
-    if len(lengths) == 1:
-        return FrameLayout(length="fixed", n_bytes=lengths.pop())
+    values, counts = np.unique([len(row) for row in rows], return_counts=True)
+    text = is_text(np.frombuffer(b"".join(rows[:100]), np.uint8))
+    if len(values) == 1 or (not text and short_by_damage(values, counts)):
+        return FrameLayout(length="fixed", n_bytes=int(values[np.argmax(counts)]))
     field = length_field(rows)
     if field is not None:
         return FrameLayout(length="field", field_at=field[0], field_add=field[1], start=common_start(rows)[:field[0]])
     tail = shortest_closing(rows, common_end(rows))
-    return FrameLayout(length="delimited", end=tail) if tail else FrameLayout(length="gap")
+    if tail and closes(rows, tail):
+        return FrameLayout(length="delimited", end=tail)
+    return FrameLayout(length="gap")
 
 
 def _report(frames: Frames, layout: FrameLayout | None, n_bytes: int, probability: float,

@@ -14,6 +14,7 @@ from tapwright.frames.checks._spans import DIGITS, NO_DIGIT
 MOST_FRAMES = 2000  # looked at; a check that holds in all of these is then tried on every frame
 DAMAGE_SHARE = 0.9
 MANY_FRAMES = 40
+PRINTABLE = np.array([9, 10, 13, *range(32, 127)], np.uint8)
 DAMAGED_SHARE = 0.05
 
 
@@ -79,6 +80,11 @@ class Material:
         """Places where nearly every frame has a hex digit."""
         return frozenset(place for place in self.places
                          if np.mean(DIGITS[self.column(place)] != NO_DIGIT) >= DAMAGE_SHARE)
+
+    @cached_property
+    def is_text(self) -> bool:
+        """Whether the frames are printable characters and line ends throughout."""
+        return all(bool(np.isin(group, PRINTABLE).all()) for group in self.groups)
 
     def sample(self, n: int, seed: int) -> list[bytes]:
         """Return `n` frames drawn by a seed, as they stand in the groups."""

@@ -1,0 +1,85 @@
+"""How many bits a sample of a stream takes to write down under a layout."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapwright.core.frame import FrameLayout, Frames
+from tapwright.core.line import LineBytes
+from tapwright.frames.apply import split
+from tapwright.frames.row_shapes import LINE_ENDS
+
+KIND_BITS = 40.0  # a layout for each kind must win by more than this
+MOST_KINDS = 6
+ODD_CLOSER_BITS = 60.0  # a closing byte that is no line end must win by more than this
+TAIL = 4  # bytes counted from the end where lengths vary
+
+
+def description_bits(sample: LineBytes, layout: FrameLayout, events: list[NDArray[np.int64]]) -> tuple[float, Frames]:
+    """Return the sample's description length in bits under a layout, and the whole frames."""
+    frames = split(sample, layout)
+    whole = frames.take(np.flatnonzero(~frames.broken))
+    if len(whole) < 2:
+        return np.inf, whole
+    outside = len(sample) - len(whole.data)
+    # Bytes in no frame are written by the code of all bytes, and each costs more for being out of place.
+    strewn = (_entropy(np.asarray(sample.values, np.int64)) + 1.0) * outside + 64.0
+    begins = np.searchsorted(sample.t_s, whole.t_s)
+    runs = int((begins[1:] != begins[:-1] + whole.lengths[:-1]).sum())
+    strewn += runs * (np.log2(len(sample)) + 4.0)
+    bits = strewn
+    places = _places_in_frames(whole)
+    bits += _coded_bits(places, whole.data)
+    lengths = np.unique(whole.lengths)
+    if 1 < len(lengths) <= MOST_KINDS:
+        # Few lengths may be kinds of frames, each with columns of its own.
+        kinds = np.searchsorted(lengths, np.repeat(whole.lengths, whole.lengths))
+        bits = min(bits, strewn + _coded_bits(places + kinds * (places.max() + 1), whole.data))
+    if layout.length in ("gap", "delimited"):
+        bits += len(whole) * _entropy(whole.lengths) + 8.0 * len(np.unique(whole.lengths))
+    if layout.length == "delimited" and layout.end not in LINE_ENDS:
+        bits += ODD_CLOSER_BITS
+    bits += KIND_BITS * len(layout.variants)
+    for event in events:
+        at_frame = np.isin(sample.t_s[event], whole.t_s) if len(event) else np.zeros(0, np.bool_)
+        n_in = int(at_frame.sum())
+        share = n_in / len(whole)
+        bits += (len(event) - n_in) * np.log2(len(sample)) + len(whole) * _binary_entropy(share)
+    return float(bits), whole
+
+
+def _binary_entropy(p: float) -> float:
+    return 0.0 if p <= 0 or p >= 1 else float(-p * np.log2(p) - (1 - p) * np.log2(1 - p))
+
+
+def _entropy(values: NDArray[np.int64]) -> float:
+    counts = np.unique(values, return_counts=True)[1]
+    p = counts / counts.sum()
+    return float(-(p * np.log2(p)).sum())
+
+
+def _places_in_frames(frames: Frames) -> NDArray[np.int64]:
+    """Return each byte's column: its place from the start, but the last four bytes counted from the end."""
+    lengths = frames.lengths
+    from_start = np.arange(len(frames.data)) - np.repeat(frames.offsets[:-1], lengths)
+    to_end = np.repeat(frames.offsets[1:], lengths) - np.arange(len(frames.data))
+    tail = min(TAIL, int(lengths.min()))
+    if int(lengths.min()) == int(lengths.max()):
+        return from_start
+    return np.where(to_end <= tail, to_end - 1, from_start + TAIL)
+
+
+def _coded_bits(columns: NDArray[np.int64], data: NDArray[np.uint8]) -> float:
+    """Return the bits of bytes written column by column, each by its own code or plain, whichever is shorter."""
+    width = int(columns.max()) + 1
+    counts = np.bincount(columns * 256 + data, minlength=256 * width).reshape(width, 256).astype(np.float64)
+    n = counts.sum(axis=1)
+    some = np.maximum(n, 1)
+    own = n * np.log2(some) - (counts * np.log2(np.maximum(counts, 1))).sum(axis=1)
+    distinct = (counts > 0).sum(axis=1)
+    own += distinct * 8 + np.maximum(distinct - 1, 0) * 0.5 * np.log2(some)
+    # One code for all columns is paid for once, and suits columns that are alike (text).
+    of_all = counts.sum(axis=0)
+    shared = counts @ (np.log2(max(len(data), 1)) - np.log2(np.maximum(of_all, 1)))
+    return float(np.minimum(np.minimum(own, shared + 1.0), 8.0 * n).sum())
