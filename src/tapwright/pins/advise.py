@@ -27,7 +27,7 @@ SETTLED = 0.97
 LEAST_BITS = 0.01
 MOST_AMPS = 1e-3
 #: What a test costs, an ordinary load being 1: an hour of unsoldering dwarfs all others, until it is done.
-COST = {"plain": 0.6, "ohms": 0.9, "load": 1.0, "module out": 4.0, "out again": 2.0, "out load": 6.0,
+COST = {"plain": 0.5, "ohms": 0.7, "load": 1.0, "module out": 4.0, "out again": 2.0, "out load": 6.0,
         "out load again": 1.2}
 E12 = (1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)  # IEC 60063
 EDGES = np.array([-0.02, 0.0015, 0.004, 0.01, 0.025, 0.06, 0.12, 0.2, 0.3, 0.45, 0.6, 0.75, 0.86, 0.93, 0.965, 0.98,

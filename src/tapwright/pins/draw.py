@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from tapwright.draw.svg import FAINT, INK, OPEN, PALE, SETTLED, Canvas, Scale, label, n
+from tapwright.draw.svg import FAINT, INK, OPEN, PALE, SECOND, SETTLED, Canvas, Scale, label, n
 from tapwright.evidence.survey import Cell
 from tapwright.pins.find import Findings, Pad
 from tapwright.pins.sheet import Sheet
@@ -36,7 +36,7 @@ def voltage_map(findings: Findings) -> str:
                   f"pad {pad.pad}, {column.state}")
         _role(canvas, right + 14, y, pad)
     canvas.text(12, TOP + ROW * len(findings.pads) + 24,
-                "solid: settled (0.97 or more)   hatched: open   dashed bar: wandering   empty: not measured", size=11,
+                "beside the role, solid: settled (0.97), hatched: open; in a cell, dashed: it wandered, empty: no reading", size=11,
                 colour=FAINT)
     return canvas.svg()
 
@@ -46,7 +46,7 @@ def order_of_events(findings: Findings) -> str:
     events = [event for event in findings.order if event.delay_s is not None]
     longest = max([(event.delay_s or 0) + (event.spread_s or 0) for event in events], default=1.0) or 1.0
     height = 84 + 34 * max(len(events), 1)
-    canvas = Canvas(760, height, "Order of events", "How long before the data started each line moved.")
+    canvas = Canvas(940, height, "Order of events", "How long before the data started each line moved.")
     canvas.text(12, 22, f"Before the data on {findings.data} starts", size=14, bold=True)
     x = Scale(-longest * 1.08, 0, 190, 620)
     for value in x.ticks(6):
@@ -66,7 +66,7 @@ def order_of_events(findings: Findings) -> str:
         canvas.line(x(-(event.delay_s or 0) - spread), y, min(x(-(event.delay_s or 0) + spread), x(0)), y, colour,
                     width=5, dash="" if is_gate else "5 3")
         canvas.circle(at, y, 5, colour)
-        said = [f"{event.moved} of {event.starts}"]
+        said = [f"{event.delay_s or 0:.3g} ± {spread:.2g} s", f"{event.moved} of {event.starts}"]
         said += ["always there"] if event.necessary else []
         said += ["never in vain"] if event.sufficient else []
         canvas.text(632, y + 4, ", ".join(said), size=10, colour=INK if is_gate else FAINT)
@@ -79,25 +79,25 @@ def tap_picture(sheet: Sheet) -> str:
     """Return the wires as a drawing: pads on the left, the part between, the board on the right."""
     rows = max(len(sheet.wires), 1)
     height = 96 + 58 * rows + 20 * len(sheet.leave) + 30
-    canvas = Canvas(820, height, "Tap sheet", "Which pad goes where, through which part.")
+    canvas = Canvas(960, height, "Tap sheet", "Which pad goes where, through which part.")
     canvas.text(12, 22, "Tap sheet", size=14, bold=True)
     canvas.rect(20, 40, 110, 58 * rows + 10, "none", stroke=INK, round_=4)
     canvas.text(75, 56, "instrument", size=11, anchor="middle", colour=FAINT)
-    canvas.rect(580, 40, 220, 58 * rows + 10, "none", stroke=INK, round_=4)
-    canvas.text(690, 56, "board", size=11, anchor="middle", colour=FAINT)
+    canvas.rect(640, 40, 300, 58 * rows + 10, "none", stroke=INK, round_=4)
+    canvas.text(790, 56, "board", size=11, anchor="middle", colour=FAINT)
     for row, wire in enumerate(sheet.wires):
         y = 78 + 58 * row
         colour, dash = (SETTLED, "") if wire.is_sure else (OPEN, "6 4")
         canvas.circle(112, y, 6, colour)
         canvas.text(98, y + 4, wire.pad, size=12, anchor="end", mono=True, bold=True)
-        canvas.line(118, y, 592, y, colour, width=2, dash=dash)
+        canvas.line(118, y, 652, y, colour, width=2, dash=dash)
         if "series" in wire.part or "shifter" in wire.part:
             canvas.rect(300, y - 8, 60, 16, "var(--paper, #faf7ee)", stroke=colour)
         canvas.text(330, y - 13, wire.part, size=11, anchor="middle")
-        canvas.circle(592, y, 4, colour)
-        canvas.text(602, y + 4, _short(wire.to, 34), size=11)
-        said = wire.why + ("" if wire.is_sure else " NOT SETTLED")
-        canvas.text(132, y + 22, _short(said, 100), size=10, colour=FAINT)
+        canvas.circle(652, y, 4, colour)
+        canvas.text(662, y + 4, _short(wire.to, 46), size=11)
+        said = ("" if wire.is_sure else "NOT SETTLED: ") + wire.why
+        canvas.text(132, y + 22, _short(said, 88), size=10, colour=FAINT)
     y = 78 + 58 * rows
     canvas.text(20, y + 8, "Leave alone", size=12, bold=True)
     for row, (pad, why) in enumerate(sheet.leave):
@@ -121,7 +121,7 @@ def _cell(canvas: Canvas, x: float, y: float, width: float, cell: Cell | None, s
                     tip=f"{where}: {shown} V")
     else:
         between = 0.06 < share < 0.94
-        canvas.rect(x, y + 3 + inner_h - tall, inner_w, tall, OPEN if between else SETTLED, opacity=0.75,
+        canvas.rect(x, y + 3 + inner_h - tall, inner_w, tall, OPEN if between else SECOND, opacity=0.45,
                     tip=f"{where}: {shown} V")
     canvas.text(x + inner_w / 2, y + 17, shown, size=10, anchor="middle", mono=True)
 

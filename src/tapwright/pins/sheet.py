@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tapwright.evidence.survey import ohm_text
+from tapwright.pins.circuits import GROUND
 from tapwright.pins.find import Findings, Pad
 from tapwright.pins.levels import Family, Fit, board_drives, board_reads
 
@@ -57,11 +58,12 @@ def tap_sheet(findings: Findings, *, board: Family | None = None, fresh_v: float
     fits: list[Fit] = []
     wires: list[Wire] = []
     taken: set[str] = set()
-    for role, to, why in (("ground", "board ground", "first on, last off: every other level counts from it"),):
-        pad = _best(findings.pads, role)
-        if pad is not None:
-            wires.append(Wire(pad=pad.pad, to=to, part="a plain wire", why=why, is_sure=pad.is_settled))
-            taken.add(pad.pad)
+    ground = _ground(findings)
+    if ground is not None:
+        wires.append(Wire(pad=ground.pad, to="board ground", part="a plain wire",
+                          why="first on, last off: every other level counts from it",
+                          is_sure=ground.role == "ground" and ground.is_settled))
+        taken.add(ground.pad)
     pad = _best(findings.pads, "supply")
     if pad is not None:
         wires.append(Wire(pad=pad.pad, to="nothing yet", part="see 'tapwright supply'", is_sure=pad.is_settled, why=(
@@ -115,6 +117,13 @@ def sheet_text(sheet: Sheet) -> str:
 def _best(pads: Sequence[Pad], role: str) -> Pad | None:
     fits = [pad for pad in pads if pad.role == role]
     return max(fits, key=lambda pad: pad.probability, default=None)
+
+
+def _ground(findings: Findings) -> Pad | None:
+    """Return the likeliest ground, also where it is not yet known to be one."""
+    chance = findings.beliefs.role[:, GROUND]
+    best = int(chance.argmax())
+    return findings.pads[best] if chance[best] >= 0.1 else None
 
 
 def _fit(findings: Findings, pad: Pad, board: Family | None, fresh: float, worn: float, *, drives: bool) -> Fit | None:
