@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.frame import FrameLayout, Frames
+from tapwright.frames.place import n_check_bytes
 
 # Frames that differ by a counter or a check alone show the same: a bit that flips more often than this share of frames
 # is taken for one. A digit that flickers so often could not be read off the display either.
@@ -77,8 +78,7 @@ def _check_bytes(layout: FrameLayout | None, length: int) -> list[int]:
         return []
     places = []
     for check in layout.checks:
-        width = {"crc16": 2, "sum16": 2, "fletcher16": 2, "crc32": 4}.get(check.kind, 1)
-        width *= 2 if check.encoding == "hex" else 1
+        width = n_check_bytes(check.kind) * (2 if check.encoding == "hex" else 1)
         first = check.at if check.at >= 0 else length + check.at
         places += [at for at in range(first, first + width) if 0 <= at < length]
     return places

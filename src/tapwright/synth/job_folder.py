@@ -145,7 +145,7 @@ quiescent_a = 5e-6
 
 [board]
 min_v = 3.0
-max_v = 3.65
+max_v = 3.7
 
 [switch]
 kind = "enable"
