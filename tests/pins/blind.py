@@ -74,7 +74,7 @@ class Instrument:
         self.sag = {state: 1 + rng.uniform(-style.sag, style.sag) for state in names}
         self.board_ohm = 10 ** rng.uniform(3, 5)
         self.off_supply_up = rng.random() < 0.4
-        self.module_rail_ohm = 10 ** rng.uniform(2, 5)  # what the module draws its rail down with
+        self.module_rail_ohm = 10 ** rng.uniform(3, 5)  # what the module draws its rail down with
         self.bleed_ohm = 10 ** rng.uniform(4.3, 6.3)
         self.switched_ohm = rng.uniform(*style.rail) + 0.2
         self.pads: list[Pad] = []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import math
+import os
 from pathlib import Path
 
 from tapwright.cli.common import EXIT_DONE, EXIT_NO, Outcome, Progress, from_job, job_folder
@@ -37,6 +38,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Find what the pads do."""
+    # The products are small: a second thread of the linear algebra library would only wait for the first.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from tapwright.core.files import write_text
     from tapwright.evidence.survey import read_survey
     from tapwright.pins import draw

@@ -213,7 +213,7 @@ class _Planner:
     def _gain(self, test: Probe, where: NDArray[np.int64], weights: NDArray[np.float32]) -> NDArray[np.float64]:
         cast = forecast(test, supply_v=self.evidence.supply_v, meter_ohm=self.evidence.meter.ohm)
         count = float(np.median(self.evidence.counts))
-        mass = _masses(cast, count, self.evidence.gain_sd)[self.order]
+        mass = _masses(cast, self.order, count, self.evidence.gain_sd)
         table = np.zeros((len(where), len(self.present), mass.shape[1]))
         for c in range(len(self.present)):
             part = slice(self.bounds[c], self.bounds[c + 1])
@@ -258,13 +258,14 @@ class _Planner:
         return not any(column in cells for cells in self.survey.cells)
 
 
-def _masses(cast: Forecast, count: float, gain_sd: float) -> NDArray[np.float32]:
-    """Return the share of each bin of readings on each branch, shape (n_branches, n_bins)."""
-    at, spread = cast.at[:, None], np.hypot(np.hypot(cast.spread[:, None], count), gain_sd * cast.at[:, None])
+def _masses(cast: Forecast, chosen: NDArray[np.int64], count: float, gain_sd: float) -> NDArray[np.float32]:
+    """Return the share of each bin of readings on each chosen branch, shape (len(chosen), n_bins)."""
+    at, own, kind = cast.at[chosen, None], cast.spread[chosen, None], cast.kind[chosen]
+    spread = np.sqrt(own**2 + count**2 + (gain_sd * at) ** 2)
     below = _normal(EDGES[None, :], at, spread)
-    odd = cast.kind == ANYWHERE
+    odd = kind == ANYWHERE
     below[odd] = np.clip(EDGES, 0, 1)
-    odd = cast.kind == DRIFTING
+    odd = kind == DRIFTING
     drift = sum(share * (1 - np.exp(-np.maximum(EDGES, 0) / (scale + count))) for share, scale in likelihood.DRIFT)
     below[odd] = drift + (1 - sum(share for share, _ in likelihood.DRIFT)) * np.clip(EDGES, 0, 1)
     mass = np.diff(np.concatenate([np.zeros((len(below), 1)), below, np.ones((len(below), 1))], 1), axis=1)

@@ -208,9 +208,9 @@ def _supply() -> Iterator[tuple[float, Iterator[_Row]]]:
 
 def _switched() -> Iterator[tuple[float, Iterator[_Row]]]:
     ups = ((0.4, 1.0), (4.0, 0.5), (16.0, 0.12))
-    # It gives way to a load: what holds it down is no driver. A kilohm is the least that a milliampere's load shows.
-    downs = [*np.geomspace(1e3, 8e5, 14).tolist(), 1e9]
-    yield 0.95, ({"driver": INSTRUMENT, "share": share * (1.0 if down > 2e3 else 0.4), "high_ohm": up,
+    # It gives way to a load: what holds it down is no driver, so hardly ever less than a kilohm or two.
+    downs = [*np.geomspace(500.0, 8e5, 15).tolist(), 1e9]
+    yield 0.95, ({"driver": INSTRUMENT, "share": share * (1.0 if down > 2e3 else 0.3), "high_ohm": up,
                   "down_ohm": down, "down_stays": stays, "drive_step": 6.0, "down_step": downs[1] / downs[0]}
                  for (up, share), down, stays in product(ups, downs, (False, True)))
     # Back-fed through the clamp of some chip on it: up to a diode drop under the supply, yet soft.

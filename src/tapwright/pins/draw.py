@@ -36,7 +36,7 @@ def voltage_map(findings: Findings) -> str:
                   f"pad {pad.pad}, {column.state}")
         _role(canvas, right + 14, y, pad)
     canvas.text(12, TOP + ROW * len(findings.pads) + 24,
-                "beside the role, solid: settled (0.97), hatched: open; in a cell, dashed: it wandered, empty: no reading", size=11,
+                "role: solid settled (0.97), hatched open; cell: dashed it wandered, empty no reading", size=11,
                 colour=FAINT)
     return canvas.svg()
 

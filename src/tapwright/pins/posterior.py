@@ -337,14 +337,14 @@ def _places(volts_high: bytes) -> _Places:
 def _columns(select: NDArray[np.bool_]) -> tuple[NDArray[np.int64], ...]:
     """Return the chosen branches as columns, the first of each circuit in the first one and so on."""
     b = branches()
-    columns: list[NDArray[np.int64]] = []
-    rank = np.zeros(len(b.starts), np.int64)
-    for i in np.flatnonzero(select).tolist():
-        j = int(b.circuit[i])
-        if rank[j] == len(columns):
-            columns.append(np.full(len(b.starts), -1))
-        columns[rank[j]][j] = i
-        rank[j] += 1
+    chosen = np.flatnonzero(select)
+    owner = b.circuit[chosen]
+    rank = np.arange(len(chosen)) - np.searchsorted(owner, owner)  # branches are sorted by circuit
+    columns = []
+    for k in range(int(rank.max(initial=-1)) + 1):
+        column = np.full(len(b.starts), -1)
+        column[owner[rank == k]] = chosen[rank == k]
+        columns.append(column)
     return tuple(columns)
 
 
