@@ -9,8 +9,11 @@ from tapwright.core.instrument import Instrument
 _BYTES = {"sum16": 2, "crc16": 2, "crc32": 4, "fletcher16": 2}
 
 
-def checks(instrument: Instrument) -> list[str]:
-    """Return the functions that say whether a frame's checks hold; none where there is no check."""
+def checks(instrument: Instrument, *, framed: bool = True) -> list[str]:
+    """Return the functions that say whether a frame's checks hold; none where there is no check.
+
+    `framed`: with those that the generic framer calls.
+    """
     every = forms(instrument.layout)
     if not any(one.checks for one in every):
         return []
@@ -28,7 +31,7 @@ def checks(instrument: Instrument) -> list[str]:
                 lines += _one(check, functions[check])
     lines += _holds(every, functions)
     for number, one in enumerate(every):
-        if one.checks and one.length in ("fixed", "field"):
+        if framed and one.checks and one.length in ("fixed", "field"):
             lines += _sound(number, one, functions)
     return lines
 
@@ -38,7 +41,10 @@ def _one(check: Check, name: str) -> list[str]:
     first, last, at = (f"{p}" if p >= 0 else f"n - {-p}" for p in (check.first, check.last, check.at))
     lines = [f"static int {name}(const struct frame *f)", "{", "    int n = (int)f->size;",
              f"    int first = {first}, last = {last}, at = {at};", "    uint32_t sent = 0;"]
-    lines += [f"    if (first < 0 || last < first || last >= n || at < 0 || at > n - {size})", "        return 0;"]
+    if min(check.first, check.last, check.at) >= 0 and check.first <= check.last:
+        lines += [f"    if (n < {max(check.last + 1, check.at + size)})", "        return 0;"]
+    else:
+        lines += [f"    if (first < 0 || last < first || last >= n || at < 0 || at > n - {size})", "        return 0;"]
     order = range(size) if check.order == "big" else range(size - 1, -1, -1)
     if check.encoding == "hex":
         places = list(range(0, size, 2))

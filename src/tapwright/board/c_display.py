@@ -40,10 +40,10 @@ def functions(instrument: Instrument, parts: Parts, sizes: Sizes) -> list[str]:
         lines += _glyph(parts)
     if any(isinstance(one.digits, Integer | Float) for one in every):
         lines += _COUNT
-    for rounding in {one.digits.rounding for one in every if isinstance(one.digits, Float)}:
+    for rounding in sorted({one.digits.rounding for one in every if isinstance(one.digits, Float)}):
         lines += _scaled(rounding)
     for number, display in enumerate(every):
-        lines += _display(number, display, parts)
+        lines += _display(number, display, parts, reading_map.separator)
     lines += _text_out()
     lines += _units(instrument, parts)
     lines += _flags(instrument, parts)
@@ -163,7 +163,7 @@ def _glyph(parts: Parts) -> list[str]:
             "        if (shape(known | some) != found)", "            return '\\077';", "    return found;", "}", ""]
 
 
-def _display(number: int, display: DisplayMap, parts: Parts) -> list[str]:
+def _display(number: int, display: DisplayMap, parts: Parts, separator: int) -> list[str]:
     tables: list[str] = []
     for i, table in enumerate(display.states):
         tables += parts.table_switch(table, f"state{number}_{i}")
@@ -203,6 +203,7 @@ def _display(number: int, display: DisplayMap, parts: Parts) -> list[str]:
                       f"    of_places(s, p, {points}, 1, {display.width}u, {ways}u);"]
         case Codes(kind=kind, places=code_places):
             n = len(code_places)
+            lines += _sign_of_text(display, separator)
             lines += [f"    char p[{n + 1}];"]
             for i, table in enumerate(code_places):
                 name, field = codes[_key(table)], parts.field(table.bits)
@@ -272,7 +273,7 @@ def _point(number: int, display: DisplayMap, parts: Parts) -> list[str]:
 
 def _of_text(n: int, display: DisplayMap, ways: int) -> list[str]:
     own_point = bool(display.point.lamps or display.point.tables)
-    sign_lamp = display.minus is not None
+    sign_lamp = display.minus is not None and bool(display.minus.bits)
     lines = [f"    char t[{n + 2}];", "    unsigned k = 1, points = 0, part = 0, odd = 0;", "    char *d;",
              f"    for (unsigned i = 0; i < {n}; i++) {{", "        char c = p[i] == ',' ? '.' : p[i];",
              "        if (c == '\\077') {", '            say(s, "\\077", TEXT);', "            return;", "        }",
@@ -287,7 +288,7 @@ def _of_text(n: int, display: DisplayMap, ways: int) -> list[str]:
     if sign_lamp:
         lines += ["    if (d != t + 1) {", '        say(s, "\\077", TEXT);', "        return;", "    }"]
     else:
-        lines += ["    s->sign = d != t + 1 ? '-' : 0;"]
+        lines += ["    if (d != t + 1)", "        s->sign = '-';"]
     lines += ["    for (char *c = d; *c; c++)", "        if (*c == '.') {", "            memmove(c, c + 1, strlen(c));",
               "            break;", "        }"]
     if own_point:
@@ -295,6 +296,18 @@ def _of_text(n: int, display: DisplayMap, ways: int) -> list[str]:
     else:
         lines += ["    s->decimals = (signed char)part;"]
     return [*lines, f"    with_zeros(s, d, {display.width}u, {ways}u);"]
+
+
+def _sign_of_text(display: DisplayMap, separator: int) -> list[str]:
+    """Return what a moved bit leaves of a text: nothing of split fields, no sign where places count inverted."""
+    assert isinstance(display.digits, Codes)
+    if display.digits.kind != "text":
+        return []
+    if separator >= 0:
+        return ["    if (f->moved) {", '        say(s, "\\077", TEXT);', "        return;", "    }"]
+    if any(bit.inverted for place in display.digits.places for bit in place.bits):
+        return ["    if (f->moved && !s->sign)", "        s->sign = '\\077';"]
+    return []
 
 
 def _power(base: str) -> str:
@@ -345,7 +358,7 @@ def _float(real: Float, display: DisplayMap, parts: Parts, sign_lamp: int, ways:
     lines += [f"    raw &= ~0x{loose:08X}u;"] if loose else []
     lines += ["    struct shown begun = *s;"] if loose else []
     body = ["    uint64_t count = 0;", "    if ((raw >> 23 & 255u) == 255u)", f"        {none};",
-            "    else if (s->decimals < 0 || !scaled(raw, s->decimals + scale, &count))", '        say(s, "\\077", TEXT);',
+            f"    else if (s->decimals < 0 || !{_scaled_name(real.rounding)}(raw, s->decimals + scale, &count))", '        say(s, "\\077", TEXT);',
             f"    else\n        of_count(s, count, raw >> 31 & 1u, {sign_lamp}, {display.width}u, {ways}u);"]
     if not loose:
         return [*lines, *body]
@@ -355,10 +368,14 @@ def _float(real: Float, display: DisplayMap, parts: Parts, sign_lamp: int, ways:
     return [*lines, *body, *second]
 
 
+def _scaled_name(rounding: str) -> str:
+    return "scaled_" + rounding.replace(" ", "_")
+
+
 def _scaled(rounding: str) -> list[str]:
     """Return `scaled(raw, power, &count)`: a binary32 in units of 10**-power, by integers; 0 where it is too great."""
     return [
-        "static int scaled(uint32_t raw, int power, uint64_t *count)", "{",
+        f"static int {_scaled_name(rounding)}(uint32_t raw, int power, uint64_t *count)", "{",
         "    uint64_t top = raw & 0x7FFFFFu, divide = 1, whole, rest;", "    int shift = (int)(raw >> 23 & 255u);",
         "    if (shift)", "        top |= 0x800000u;", "    else", "        shift = 1;", "    shift -= 150;",
         "    if (shift > 26)", "        return 0;", "    if (shift > 0)", "        top <<= shift;",

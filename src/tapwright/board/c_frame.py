@@ -26,7 +26,7 @@ def accessors(instrument: Instrument) -> list[str]:
     """Return the frame, its bytes, its body and its bits."""
     lines = ["struct frame {", "    const uint8_t *data;", "    unsigned size, body;", "    uint8_t moved;", "};", ""]
     maps = mask_maps(instrument.mask)
-    lines += _wire(maps)
+    lines += wire(maps)
     lines += _body_size(instrument.layout)
     lines += _at(instrument)
     lines += ["static unsigned bit(const struct frame *f, unsigned address)", "{",
@@ -56,7 +56,8 @@ def lamp(parts: Parts) -> list[str]:
             "        if (bit(f, lamp_bits[k]) != lit)", "            return 2;", "    return lit;", "}", ""]
 
 
-def _wire(maps: MaskMaps | None) -> list[str]:
+def wire(maps: MaskMaps | None) -> list[str]:
+    """Return what unmasks a byte: `WIRE(f, i)`."""
     if maps is None:
         return ["#define WIRE(f, i) ((f)->data[i])", ""]
     lines: list[str] = []

@@ -48,3 +48,10 @@ def hex_list(values: Iterable[int], digits: int = 2) -> list[str]:
 def addresses(bits: Field) -> list[int]:
     """Return a field's bit addresses."""
     return [address(bit) for bit in bits]
+
+
+def filled(text: str, **words: str) -> str:
+    """Return a template with `@NAME@` replaced."""
+    for name, word in words.items():
+        text = text.replace(f"@{name}@", word)
+    return text

@@ -378,6 +378,10 @@ def _display(display, m, body, moved, unit):
     if kind in ("text", "bcd", "table"):
         places = "".join([_code(body, table) or "?" for table in digits])
         if kind == "text":
+            if moved and m["separator"] >= 0:
+                return _NOTHING
+            if moved and not sign and any([bit & 8 for table in digits for bit in table[0]]):
+                sign = "?"
             return _characters(places, sign, decimals, display, m["words"])
         return _places(places, sign, decimals, display, m["words"])
     if kind == "integer":
@@ -467,11 +471,10 @@ def _characters(text, sign, decimals, display, words):
     whole, part = (unsigned, "") if at < 0 else (unsigned[:at], unsigned[at + 1:])
     if not _all_digits(whole + part):
         return _word(sign + bare, words)
-    own = "-" if unsigned != bare else ""
-    if display[3] is None:
-        sign = own
-    elif own:
-        return _NOTHING
+    if unsigned != bare:
+        if isinstance(display[3], tuple):
+            return _NOTHING
+        sign = "-"
     if display[2][0] or display[2][1]:
         return _NOTHING if part else _zeros(whole, sign, decimals, display)
     return _zeros(whole + part, sign, len(part), display)

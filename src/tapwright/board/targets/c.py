@@ -6,7 +6,7 @@ plain segment-mirror decoder stays near the size of one written by hand. Names b
 
 from __future__ import annotations
 
-from tapwright.board import c_checks, c_display, c_frame, c_parts
+from tapwright.board import c_checks, c_display, c_frame, c_parts, c_plain
 from tapwright.board.about import About
 from tapwright.board.digest import digest
 from tapwright.core.instrument import Instrument
@@ -60,6 +60,10 @@ def _header(instrument: Instrument, sizes: c_parts.Sizes) -> str:
 
 
 def _source(instrument: Instrument, sizes: c_parts.Sizes) -> str:
+    if c_plain.is_plain(instrument):
+        lines = [*_head(instrument, "Decoder"), '#include "reading.h"', "", "#include <string.h>", "",
+                 *c_plain.source(instrument)]
+        return "\n".join(lines) + "\n"
     parts = c_parts.Parts(instrument.reading_map)
     # Written first: what they use says which tables are needed.
     functions = c_display.functions(instrument, parts, sizes)
