@@ -67,12 +67,13 @@ def find_pairs(capture: Capture, channels: list[Channel]) -> list[PairReport]:
 
 
 def _without_conflicts(found: list[tuple[float, PairReport]]) -> list[PairReport]:
-    """Keep the strongest pair of each data line; a line that is a clock is nobody's data."""
+    """Keep the strongest pair of each data line; a line that is a clock or selects is nobody's data."""
     out: list[PairReport] = []
+    selects = {pair.settings.select for _, pair in found if pair.settings is not None}
     for _, pair in sorted(found, key=lambda item: -item[0]):
         clocks = {kept.clock for kept in out}
         datas = {kept.data for kept in out}
-        if pair.data not in datas | clocks and pair.clock not in datas:
+        if pair.data not in datas | clocks | selects and pair.clock not in datas:
             out.append(pair)
     return out
 

@@ -80,24 +80,24 @@ def _channel(capture: Capture, channel: Channel, part: Kind | None) -> ChannelRe
     parts = [part for part in stretches(capture, channel) if len(part.edges) >= FEWEST_EDGES]
     if not parts:
         return ChannelReport(name=channel.name, kind="unknown", changes=n)
-    if _is_square(channel):
+    grid = time_grid(capture, channel.edge_ticks)
+    if _is_square(channel, grid):
         return ChannelReport(name=channel.name, kind="clock", changes=n,
                              note="a square wave: a clock, or one character (hex 55) sent without end")
-    grid = time_grid(capture, channel.edge_ticks)
     settled = settle(parts, grid)
     if settled is None:
         return ChannelReport(name=channel.name, kind="unknown", changes=n, advice=advise_unknown(capture, channel))
     return _async_report(capture, channel, settled, grid)
 
 
-def _is_square(channel: Channel) -> bool:
+def _is_square(channel: Channel, grid: float) -> bool:
     """Return whether a channel is a clock by itself: even periods, in bursts that are no whole characters."""
     even, period, free = is_even(channel.edge_ticks)
     if not even:
         return False
     intervals = np.diff(channel.edge_ticks)
     short = intervals[intervals < 0.9 * period]
-    if len(short) < 0.9 * len(intervals) or np.abs(short / middle(short) - 1).max() > 0.5:
+    if len(short) < 0.9 * len(intervals) or np.abs(short - middle(short)).max() > 0.2 * middle(short) + 1.5 * grid:
         return False
     bursts = np.diff(np.append(np.flatnonzero(np.append(True, intervals > 0.9 * period)), len(intervals) + 1))
     # Hex 55 is ten edges in 8N1, eight or ten in other forms: bursts of whole ones may be characters.
@@ -109,10 +109,11 @@ def _async_report(capture: Capture, channel: Channel, settled: Settled, grid: fl
     baud = float(1 / (t * capture.tick_s))
     settings = AsyncSettings(baud=usual_baud(baud), data_bits=form.data_bits, parity=form.parity,
                              stop_bits=form.stop_bits, inverted=form.inverted, measured_baud=baud)
-    (_, probability), *others = weights(settled)
+    (_, share), *others = weights(settled)
+    probability = share * settled.serial
     alternatives = tuple(
         (replace(settings, data_bits=fit.form.data_bits, parity=fit.form.parity, stop_bits=fit.form.stop_bits,
-                 inverted=fit.form.inverted), share) for fit, share in others)
+                 inverted=fit.form.inverted), other * settled.serial) for fit, other in others)
     found = decoded(list(settled.received), form, settled.glitches)
     report = ChannelReport(
         name=channel.name, kind="async", changes=len(channel.edge_ticks), settings=settings,

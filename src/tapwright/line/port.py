@@ -116,7 +116,8 @@ class PortReport:
             lines.append(f"{self.url}: the same kind of bytes arrives at every rate, so the rate cannot be told here")
         else:
             lines.append(f"{self.url}: bytes arrive, but no usual setting makes sense of them")
-        lines += [f"  then {other.settings.name} (score {other.score:.2f})" for other in self.heard[1:]]
+        lines += [f"  {'next best' if self.is_decided else 'tried'}: {other.settings.name} (score {other.score:.2f})"
+                  for other in (self.heard[1:] if self.is_decided else self.heard)]
         return "\n".join(lines + [f"  next: {text}" for text in self.advice])
 
 

@@ -76,7 +76,7 @@ def _agreement(intervals: NDArray[np.float64], trial: NDArray[np.float64]) -> ND
     values, counts = np.unique(intervals, return_counts=True)
     if len(values) > 600:
         borders = np.exp(np.linspace(math.log(values[0]), math.log(values[-1]) + 1e-9, 601))
-        which = np.searchsorted(borders, values, side="right") - 1
+        which = np.maximum(np.searchsorted(borders, values, side="right") - 1, 0)
         used = np.unique(which)
         weight = np.bincount(which, counts)[used]
         values, counts = np.bincount(which, counts * values)[used] / weight, weight

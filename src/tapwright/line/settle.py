@@ -24,7 +24,7 @@ SCREEN_EDGES = 800  # enough to tell which unit intervals are worth more
 FORM_EDGES = 60_000  # on which every form is tried; those that survive are tried on all
 ERROR_COST = 25.0  # nats: more than any character's data bits, so that no form wins by failing
 GLITCH_COST = 4.0
-SERIAL_FROM = 8.0  # log-odds against random times
+SERIAL_FROM = 12.0  # log-odds against random times: one of a few hundred random channels comes so far
 MOST_FAILED = 0.25
 PILE_SHARE = 0.004  # of characters that touch their neighbour, for the stop bits to be seen
 IDLE_ALWAYS = 0.03  # how likely a sender pauses for exactly one more bit every time, beside two stop bits
@@ -40,6 +40,7 @@ class Settled:
     answer : the likeliest form and how it fits
     fits : every form with how it fits
     touching : whether characters follow each other without a pause
+    serial : probability that the channel is an asynchronous line at all
     received : the characters, one item a stretch
     glitches : pulses bridged
     """
@@ -48,6 +49,7 @@ class Settled:
     answer: Fit
     fits: tuple[Fit, ...]
     touching: bool
+    serial: float
     received: tuple[Received, ...]
     glitches: int
 
@@ -88,7 +90,8 @@ def settle(parts: list[Stretch], grid: float) -> Settled | None:
     walked = received.get(key) or [
         receive(part, exact.t, key[1], inverted=key[0], form=answer.form) for part in clean]
     answer, touching = _with_stops(walked, exact.t, answer, fits, grid, glitches)
-    return Settled(exact, answer, tuple(fits), touching, tuple(walked), glitches)
+    serial = 1 / (1 + math.exp(min(SERIAL_FROM - 3 - best.score, 0)))
+    return Settled(exact, answer, tuple(fits), touching, serial, tuple(walked), glitches)
 
 
 def beginning(stretch: Stretch, most: int) -> Stretch:
