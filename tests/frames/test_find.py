@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import random
+import struct
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -275,3 +277,36 @@ def test_words_of_a_clocked_line_are_bytes() -> None:
     rows = LineBytes(channel="d", t_s=np.arange(40) * 0.1, values=words, errors=np.zeros(40, np.uint8), bits=24)
     report = find_frames(rows)
     assert list(report.whole)[1] == b"\x5a\x01\x01"
+
+
+@pytest.mark.slow
+def test_structured_contents_are_no_check() -> None:
+    """Readings as instruments send them (values twice, doubled, negated, in BCD, as floats, extremes): no claim."""
+    for seed in range(24):
+        rng = random.Random(seed)
+        parts = rng.sample(sorted(CONTENTS), rng.randint(2, 7))
+        value, high, low, rows = rng.uniform(0, 9999), 0, 9999, []
+        for i in range(80):
+            value = min(max(value + rng.gauss(0, 50), 0), 9999)
+            high, low = max(high, int(value)), min(low, int(value))
+            rows.append(b"\xaa\x55" + b"".join(CONTENTS[part](int(value), high, low, i) for part in parts))
+        report = find_frames(Frames.of(rows, [0.3 * i for i in range(80)]))
+        assert report.checks == (), (seed, parts, report.checks[0].check)
+
+
+CONTENTS: dict[str, Callable[[int, int, int, int], bytes]] = {
+    "counter": lambda q, high, low, i: bytes([i & 0xFF]),
+    "value": lambda q, high, low, i: struct.pack(">H", q),
+    "value turned": lambda q, high, low, i: struct.pack("<H", q),
+    "doubled": lambda q, high, low, i: struct.pack(">H", 2 * q),
+    "float": lambda q, high, low, i: struct.pack("<f", q / 10),
+    "bcd": lambda q, high, low, i: bytes.fromhex(f"{q:04d}"),
+    "twice": lambda q, high, low, i: 2 * struct.pack(">H", q),
+    "text": lambda q, high, low, i: f"{q / 10:6.1f}".encode(),
+    "complement": lambda q, high, low, i: struct.pack(">H", q ^ 0xFFFF),
+    "gray": lambda q, high, low, i: bytes([(q ^ q >> 1) & 0xFF]),
+    "extremes": lambda q, high, low, i: struct.pack(">HH", low, high),
+    "middle": lambda q, high, low, i: struct.pack(">H", (low + high) // 2),
+    "spread": lambda q, high, low, i: struct.pack(">H", high - q),
+    "clock": lambda q, high, low, i: struct.pack("<I", 1000 + 3 * i),
+}

@@ -21,6 +21,7 @@ LEAST_BITS = 12.0  # by which the evidence must beat chance: one false find in 4
 LEAST_SHARE = 0.8  # of the frames must agree; the others were damaged on the line
 LEAST_FRAMES = 5
 LEAST_TERMS = 3  # of a polynomial besides its top one: with fewer, one byte shifted and repeated would pass for a CRC
+MOST_LOW_ZEROS = 3  # of a polynomial
 MOST_SAME = 60
 RANKED = 400  # frames looked at for the rank
 
@@ -116,7 +117,7 @@ def _sum_candidates(material: Material) -> list[_Candidate]:
     for entries in by_place.values():
         best_share = max(share for _, share, _ in entries)
         level = [(check, ok) for check, share, ok in entries if share >= best_share - 1e-9]
-        scored = [(check, _sum_bits(material, check, ok) - settings) for check, ok in level]
+        scored = [(check, _sum_bits(material, check, ok) - settings - _choice_bits(ok)) for check, ok in level]
         scored.sort(key=lambda entry: (-round(entry[1], 6), _preference(entry[0], material)))
         check, bits = scored[0]
         rest = tuple(other for other, _ in scored[1:])
@@ -183,7 +184,7 @@ def _crc_candidates(material: Material, *, deep: bool) -> list[_Candidate]:
         share = float(ok.mean())
         if share < LEAST_SHARE:
             continue
-        bits = _crc_bits(material, check, ok) - settings
+        bits = _crc_bits(material, check, ok) - settings - _choice_bits(ok)
         candidate = _Candidate(check, tuple(ranked[1:]), share, bits)
         known = best.get(check.at)
         if known is None or (candidate.share, candidate.bits) > (known.share + 0.02, 0):
@@ -201,16 +202,26 @@ def _merged(one: _Candidate, other: _Candidate) -> _Candidate:
 
 
 def _crc_bits(material: Material, check: Check, ok: NDArray[np.bool_]) -> float:
+    """Return the independent bits in which a CRC agrees, those that its polynomial takes left out."""
     spans = _span_rows(material, check, ok)
-    if _moving(spans) < (1 if check.poly.bit_count() >= LEAST_TERMS else 2):
+    n_bytes = n_check_bytes(check.kind)
+    # As many moving bytes as the check has, or fewer, may be repeated or shifted there: then the polynomial is sparse.
+    if _moving(spans) <= n_bytes and check.poly.bit_count() < LEAST_TERMS:
         return 0.0
-    width = 8 * n_check_bytes(check.kind)
+    low_zeros = (check.poly & -check.poly).bit_length() - 1 if check.poly else 8 * n_bytes
+    width = 8 * n_bytes - low_zeros  # the low bits of such a check never move and prove nothing
+    if low_zeros > MOST_LOW_ZEROS:
+        return 0.0
     packed = []
     for span in spans:
         rows = [int.from_bytes(row.tobytes(), "big") for row in span]
         packed += [row ^ rows[0] for row in rows[1:]]
-    # The polynomial itself takes one check's worth of bits.
     return float(width * rank(packed[:RANKED]) - width)
+
+
+def _choice_bits(ok: NDArray[np.bool_]) -> float:
+    """Return the bits that choosing the frames to leave out as damaged takes."""
+    return math.log2(math.comb(len(ok), int(ok.sum())))
 
 
 def _independent(candidates: list[_Candidate], material: Material) -> list[_Candidate]:

@@ -169,7 +169,8 @@ def _beginning(rows: LineBytes) -> LineBytes:
 def _alike(one: Framing, other: Framing) -> bool:
     """Say whether two framings may differ in where a frame begins alone."""
     a, b = one.layout, other.layout
-    return (a.length, a.n_bytes, a.field_add, a.gap_s) == (b.length, b.n_bytes, b.field_add, b.gap_s)
+    return ((a.length, a.n_bytes, a.field_add, a.gap_s, len(a.variants))
+            == (b.length, b.n_bytes, b.field_add, b.gap_s, len(b.variants)))
 
 
 def _whole(frames: Frames) -> Frames:
