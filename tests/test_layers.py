@@ -35,6 +35,8 @@ ALLOWED: dict[str, frozenset[str]] = {
     "demonstration": frozenset({"core", "draw", "evidence", "agreement", "supply", "synth", *STAGES, "decode", "proof",
                                 "board", "live", "web", "job"}),
 }
+#: What an apply module is made of: the emitted decoders follow the same parts, so they may read them too.
+APPLY_PARTS = {"mapping": ("shown", "body", "rows")}
 #: These run stages from end to end, so they alone may import another package's find module.
 FINDERS = frozenset({"job", "cli", "demonstration"})
 #: Package modules that do more than say what the package is, and why.
@@ -123,7 +125,7 @@ def kinds_of(target: str, importer: str) -> set[str]:
     """Return the names in `ALLOWED` under which a module may be imported."""
     package, _, rest = target.partition(".")
     names = {package}
-    if package in STAGES and rest == "apply":
+    if package in STAGES and rest in ("apply", *APPLY_PARTS.get(package, ())):
         names.add("apply")
         if importer in STAGES and STAGES.index(package) < STAGES.index(importer):
             names.add("earlier apply")
