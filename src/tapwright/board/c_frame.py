@@ -179,8 +179,10 @@ def framer(instrument: Instrument) -> list[str]:
     """Return the incremental framer: start, length, end and check decide; after a wrong byte it looks for the next."""
     layout = instrument.layout
     every = forms(layout)
+    # Where an end alone parts frames, the first one may be the rest of a frame that began before.
+    tears = any(one.length == "delimited" and not one.start for one in every)
     lines = ["void reading_start(struct reading_framer *framer)", "{", "    framer->size = 0;", "    framer->done = 0;",
-             "}", ""]
+             f"    framer->torn = {int(tears)};", "}", ""]
     lines += ["/* Size of the frame that stands complete in the buffer, 0 to wait for more, -1 where none can. */",
               "static int complete(const struct reading_framer *framer, int closed)", "{",
               "    struct frame f = {0};", "    unsigned n = framer->size;", "    (void)closed;",
@@ -196,13 +198,13 @@ def framer(instrument: Instrument) -> list[str]:
         "        int size = complete(framer, closed);", "        if (size > 0) {",
         "            framer->done = (uint16_t)size;", "            return (size_t)size;", "        }",
         "        if (!size && framer->size < READING_FRAME)", "            break;",
-        "        memmove(framer->bytes, framer->bytes + 1, --framer->size);", "    }", "    return 0;", "}", "",
+        "        memmove(framer->bytes, framer->bytes + 1, --framer->size);", f"        framer->torn = {int(tears)};", "    }", "    return 0;", "}", "",
         "size_t reading_push(struct reading_framer *framer, uint8_t byte)", "{", "    if (framer->done) {",
         "        framer->size = (uint16_t)(framer->size - framer->done);",
         "        memmove(framer->bytes, framer->bytes + framer->done, framer->size);", "        framer->done = 0;",
         "    }", "    framer->bytes[framer->size++] = byte;", "    return settle(framer, 0);", "}", "",
         "size_t reading_gap(struct reading_framer *framer)", "{", "    size_t size;", "    if (framer->done)",
-        "        framer->size = 0;", "    size = settle(framer, 1);", "    if (!size)", "        framer->size = 0;",
+        "        framer->size = 0;", "    framer->torn = 0;", "    size = settle(framer, 1);", "    if (!size)", "        framer->size = 0;",
         "    return size;", "}"]
     return lines
 

@@ -14,7 +14,7 @@ from tapwright.board.mask_maps import mask_maps
 from tapwright.board.tables import glyph_pairs, is_overload_text
 from tapwright.core.instrument import Instrument
 from tapwright.core.reading_map import DisplayMap, Lamp, Segments, UnitSigns
-from tapwright.mapping.body import layout_for, tail_and_holes
+from tapwright.mapping.body import check_bytes, layout_for, tail_and_holes
 
 _MOST_BYTES = 32  # an address is byte << 3 | bit in 8 bits
 
@@ -59,7 +59,8 @@ def _one_size(instrument: Instrument) -> bool:
     fits = []
     for n in range(1, 1025):
         tail, holes = tail_and_holes(layout_for(layout, n), n)
-        too_short = any(at >= n for check in layout.checks for at in (check.first, check.last, check.at))
+        too_short = any(at >= n for check in layout.checks
+                        for at in (check.first, check.last, check.at + check_bytes(check) - 1 if check.at >= 0 else 0))
         if n - tail in instrument.reading_map.lengths and not too_short:
             fits.append((n, bool(holes)))
     return fits == [(layout.n_bytes, False)]

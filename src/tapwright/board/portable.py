@@ -65,6 +65,8 @@ class Framer:
 
     def __init__(self):
         self.kept = bytearray()
+        # Where an end alone parts frames, the first one may be the rest of a frame that began before.
+        self.torn = self.may_tear = any([layout[0] == "delimited" and not layout[2] for layout in TABLES["layouts"]])
         sizes = [layout[1] for layout in TABLES["layouts"]]
         fixed = [layout[0] == "fixed" for layout in TABLES["layouts"]]
         self.longest = max(sizes) if sizes and all(fixed) else 256
@@ -77,17 +79,20 @@ class Framer:
             while self.kept:
                 size = _complete(self.kept, TABLES)
                 if size > 0:
-                    out.append(bytes(self.kept[:size]))
+                    if not self.torn:
+                        out.append(bytes(self.kept[:size]))
+                    self.torn = False
                     self.kept = self.kept[size:]
                 elif size < 0 or len(self.kept) >= self.longest:
                     self.kept = self.kept[1:]
+                    self.torn = self.may_tear
                 else:
                     break
         return out
 
     def gap(self):
         """Say that the line has been silent; return the frame that this closes, as a list of one or none."""
-        kept, self.kept = bytes(self.kept), bytearray()
+        kept, self.kept, self.torn = bytes(self.kept), bytearray(), False
         by_gap = [layout for layout in TABLES["layouts"] if layout[0] == "gap"]
         return [kept] if kept and (by_gap or not TABLES["layouts"]) else []
 

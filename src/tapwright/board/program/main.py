@@ -55,9 +55,11 @@ def add_network(path, name, password):
     at = 0
     while at < len(kept) and not kept[at].strip().startswith("wifi"):
         at += 1
-    kept.insert(at, "wifi = " + name + " | " + password)
+    while kept and not kept[-1].strip():
+        kept.pop()
+    kept.insert(min(at, len(kept)), "wifi = " + name + " | " + password)
     with open(path + ".new", "w") as file:
-        file.write("\n".join(kept))
+        file.write("\n".join(kept) + "\n")
     os.rename(path + ".new", path)
 
 

@@ -52,7 +52,7 @@ def _header(instrument: Instrument, sizes: c_parts.Sizes) -> str:
         "void reading_decode(const uint8_t *frame, size_t size, struct reading *out);", "",
         "/* Bytes as they arrive: push gives the size of the frame that is complete now (in `bytes`), or 0.",
         " * Call gap when the line has been silent for longer than a character or two. */",
-        "struct reading_framer {", "    uint8_t bytes[READING_FRAME];", "    uint16_t size, done;", "};",
+        "struct reading_framer {", "    uint8_t bytes[READING_FRAME];", "    uint16_t size, done;", "    uint8_t torn;", "};",
         "void reading_start(struct reading_framer *framer);",
         "size_t reading_push(struct reading_framer *framer, uint8_t byte);",
         "size_t reading_gap(struct reading_framer *framer);", "",
