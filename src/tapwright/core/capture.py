@@ -95,7 +95,8 @@ class Capture:
         """
         exact = [channel for channel in self.channels if channel.name == name]
         fits = exact or [channel for channel in self.channels if channel.name.rpartition(".")[2] == name]
-        if len(fits) == 1:
+        # A net that runs through several scopes of a dump has a name in each: they are one line.
+        if fits and all(channel.edge_ticks is fits[0].edge_ticks for channel in fits):
             return fits[0]
         names = ", ".join(channel.name for channel in (fits or self.channels)[:20])
         raise UsageError(

@@ -45,9 +45,13 @@ def find_lines(
         part_of[pair.clock] = "clock"
         if pair.settings is not None and pair.settings.select:
             part_of[pair.settings.select] = "level"
-    reports = []
+    reports: list[ChannelReport] = []
+    known: dict[int, ChannelReport] = {}  # one net may have a name in every scope of a dump
     for i, channel in enumerate(chosen):
-        reports.append(_channel(capture, channel, part_of.get(channel.name)))
+        same = known.get(id(channel.edge_ticks)) if len(channel.edge_ticks) else None
+        reports.append(replace(same, name=channel.name) if same is not None and channel.name not in part_of else
+                       _channel(capture, channel, part_of.get(channel.name)))
+        known[id(channel.edge_ticks)] = reports[-1]
         if progress:
             progress((i + 1) / len(chosen))
     return _report(capture, reports, pairs)

@@ -91,9 +91,11 @@ def _timescale(source: Source, data: bytes, body: bytes) -> Fraction:
 
 
 def _variable(source: Source, data: bytes, header: Header, scopes: list[str], body: list[bytes]) -> None:
-    line = line_of(data, b"$var " + b" ".join(body[:3]))
+    def line() -> int:  # looked for only where something is wrong: a search of the whole header
+        return line_of(data, b"$var " + b" ".join(body[:3]))
+
     if len(body) < 4 or not body[1].isdigit():
-        raise CaptureError(f"a declaration '$var {show(b' '.join(body))}'", path=source.path, line=line,
+        raise CaptureError(f"a declaration '$var {show(b' '.join(body))}'", path=source.path, line=line(),
                            expected="$var KIND BITS CODE NAME $end")
     kind, width, code = body[0].decode("latin-1"), int(body[1]), body[2]
     name = ".".join([*scopes, _text(body[3])])
@@ -103,17 +105,17 @@ def _variable(source: Source, data: bytes, header: Header, scopes: list[str], bo
         return
     if width < 1 or header.n_bits + width > MOST_BITS:
         raise CaptureError(f"more than {MOST_BITS} lines are declared" if width else "a vector of 0 bits",
-                           path=source.path, line=line, expected=f"1 to {MOST_BITS} lines",
+                           path=source.path, line=line(), expected=f"1 to {MOST_BITS} lines",
                            do="dump only the lines of interest")
     if header.width.setdefault(code, width) != width:
         raise CaptureError(f"code '{show(code)}' is declared with {header.width[code]} and with {width} bits",
-                           path=source.path, line=line, expected="one width a code")
+                           path=source.path, line=line(), expected="one width a code")
     if code not in header.first_bit:
         header.first_bit[code] = header.n_bits
         header.n_bits += width
     _name_bits(header, name, rest, header.first_bit[code], width)
     if len(header.names) > MOST_BITS:
-        raise CaptureError(f"more than {MOST_BITS} lines are declared", path=source.path, line=line,
+        raise CaptureError(f"more than {MOST_BITS} lines are declared", path=source.path, line=line(),
                            expected=f"at most {MOST_BITS}", do="dump only the lines of interest")
 
 

@@ -11,9 +11,9 @@ BINS = 256
 # Steady: all readings within this of each other. A logic family with less swing is not known (levels.csv: 1.8 V CMOS
 # is the smallest), and meters and scopes show noise of tens of millivolts.
 STEADY_SWING_V = 0.4
-# Two levels: at least this share of readings lies in the outer thirds; a sine has 0.61 there, a triangle 0.67, noise
-# that is normal 0.3. Common practice, no source.
-TWO_LEVEL_SHARE = 0.72
+# Two levels: on either side half of the readings lie within this share of the swing of their level. A sine has 0.15
+# there and a triangle 0.25 (arithmetic); normal noise of a tenth of the swing on two levels has 0.07.
+TWO_LEVEL_SPREAD = 0.1
 HYSTERESIS = 0.25  # of the swing, methods.md
 
 
@@ -53,14 +53,15 @@ def slice_volts(
     if low_v is not None and high_v is not None:
         return _cut(ticks, volts, low_v, high_v, least, most)
     if most - least < STEADY_SWING_V:
-        return Sliced(first_level=int(float(np.median(volts)) > reference_v), edges=np.empty(0), analogue=False,
+        return Sliced(first_level=int(middle(volts) > reference_v), edges=np.empty(0), analogue=False,
                       low_v=least, high_v=most)
     low, high = two_levels(volts)
-    outer = np.count_nonzero((volts < low + (high - low) / 3) | (volts > high - (high - low) / 3)) / len(volts)
-    if outer < TWO_LEVEL_SHARE or high - low < STEADY_SWING_V / 2:
+    above = volts > (low + high) / 2
+    spread = max(middle(np.abs(volts[above] - high)), middle(np.abs(volts[~above] - low)))
+    if spread > TWO_LEVEL_SPREAD * (high - low) or high - low < STEADY_SWING_V / 2:
         return Sliced(first_level=0, edges=np.empty(0), analogue=True, low_v=least, high_v=most)
-    middle, half = (low + high) / 2, HYSTERESIS * (high - low) / 2
-    return _cut(ticks, volts, middle - half, middle + half, low, high)
+    centre, half = (low + high) / 2, HYSTERESIS * (high - low) / 2
+    return _cut(ticks, volts, centre - half, centre + half, low, high)
 
 
 def two_levels(volts: NDArray[np.float64]) -> tuple[float, float]:
@@ -81,7 +82,12 @@ def two_levels(volts: NDArray[np.float64]) -> tuple[float, float]:
     cut = int(np.flatnonzero(best).mean())  # empty bins between the levels tie: take their middle
     threshold = borders[cut + 1]
     # The levels are medians, for ringing and slow edges pull means.
-    return float(np.median(volts[volts <= threshold])), float(np.median(volts[volts > threshold]))
+    return middle(volts[volts <= threshold]), middle(volts[volts > threshold])
+
+
+def middle(values: NDArray[np.float64]) -> float:
+    """Return the median (of an even count the upper one), 0 of nothing."""
+    return float(np.partition(values, len(values) // 2)[len(values) // 2]) if len(values) else 0.0
 
 
 def _cut(
@@ -98,8 +104,8 @@ def _cut(
     levels = side[sure] > 0
     turns = np.flatnonzero(levels[1:] != levels[:-1]) + 1
     reached = sure[turns]
-    middle = (lower + upper) / 2
-    high_side = volts > middle
+    centre = (lower + upper) / 2
+    high_side = volts > centre
     # The crossing is between the last sample on the old side of the middle and the next one.
     index = np.arange(len(volts))
     last_high = np.maximum.accumulate(np.where(high_side, index, -1))
@@ -108,6 +114,6 @@ def _cut(
     before = np.clip(before, 0, len(volts) - 2)
     rise = volts[before + 1] - volts[before]
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(rise != 0, (middle - volts[before]) / rise, 1.0)
+        share = np.where(rise != 0, (centre - volts[before]) / rise, 1.0)
     edges = ticks[before] + np.clip(share, 0, 1) * (ticks[before + 1] - ticks[before])
     return Sliced(first_level=int(levels[0]), edges=edges, analogue=False, low_v=low_v, high_v=high_v)

@@ -26,6 +26,7 @@ PIECE_BYTES = 1 << 24
 FAST_FROM_BYTES = 1 << 20  # below, importing polars (0.2 s) costs more than it saves
 MOST_COLUMNS = 1024
 MOST_LINE_BYTES = 1 << 16
+MOST_VOLTS = 1e6
 _UNKNOWN = frozenset({"x", "z", "u", "w", "?", "-"})
 _WORDS = {"true": 1.0, "false": 0.0, "h": 1.0, "l": 0.0, "high": 1.0, "low": 0.0}
 
@@ -95,7 +96,7 @@ def _read_once(source: Source, options: ReadOptions, volts: set[int]) -> Capture
     for first_line, piece in _chain(body, pieces):
         line = first_line if first_line else line
         if piece.strip():
-            _take(source, _numbers(source, piece, mark, len(names) + 1, line), columns, times, line)
+            _take(source, _numbers(source, piece, mark, len(names) + 1, line), columns, times, line, piece)
         done += len(piece)
         if options.progress:
             options.progress(min(done / source.size, 1))
@@ -233,22 +234,26 @@ def _cell(source: Source, cell: str, column: int, line: int) -> float:
     return value
 
 
-def _take(source: Source, cells: NDArray[np.float64], columns: list[_Column], times: _Times, line: int) -> None:
+def _take(
+    source: Source, cells: NDArray[np.float64], columns: list[_Column], times: _Times, line: int, piece: bytes,
+) -> None:
     seconds = cells[0]
     if not times.n:
         # Picoseconds hold any rate that is met, and 106 days; longer clocks (seconds since 1970) get nanoseconds.
         times.power = 12 if abs(seconds[-1]) < 4e6 else 9
-    if np.abs(seconds[[0, -1]]).max() * 10.0**times.power > 2**62:
-        raise CaptureError(f"a time of {seconds[-1]:g} s", path=source.path, line=line, expected="seconds")
+    far = np.abs(seconds) > 2**62 / 10.0**times.power
+    if far.any():
+        row = int(np.argmax(far))
+        raise CaptureError(f"a time of {seconds[row]:g} s", path=source.path, line=_line_of_row(piece, line, row),
+                           expected="seconds")
     ticks = np.rint(seconds * 10.0**times.power).astype(np.int64)
     steps = np.diff(ticks, prepend=times.last) if times.n else np.diff(ticks)
     if len(steps) and steps.min() <= 0:
         bad = int(np.argmax(steps <= 0)) + (0 if times.n else 1)
         before = ticks[bad - 1] if bad else times.last
         raise CaptureError(
-            f"the time {seconds[bad]!r} s does not come after {float(before) / 10.0**times.power!r} s".replace(
-                "np.float64(", "").replace(")", ""),
-            path=source.path, line=_row_line(line, bad), expected="times that rise from row to row")
+            f"the time {seconds[bad]:.12g} s does not come after {before / 10.0**times.power:.12g} s", path=source.path,
+            line=_line_of_row(piece, line, bad), expected="times that rise from row to row")
     if len(steps):
         if not times.step:
             times.step = int(np.partition(steps, len(steps) // 2)[len(steps) // 2])
@@ -257,6 +262,11 @@ def _take(source: Source, cells: NDArray[np.float64], columns: list[_Column], ti
     if not times.n:
         times.first = int(ticks[0])
     times.last = int(ticks[-1])
+    wild = np.abs(cells[1:]) > MOST_VOLTS
+    if wild.any():
+        i, row = (int(k) for k in np.argwhere(wild)[0])
+        raise CaptureError(f"{cells[i + 1, row]:g} in column {i + 2}", path=source.path,
+                           line=_line_of_row(piece, line, row), expected="0, 1, x, z or volts")
     for i, column in enumerate(columns):
         _take_column(i, column, ticks, cells[i + 1], first=not times.n)
     if any(not column.is_levels for column in columns):
@@ -264,8 +274,10 @@ def _take(source: Source, cells: NDArray[np.float64], columns: list[_Column], ti
     times.n += len(ticks)
 
 
-def _row_line(line: int, row: int) -> int:
-    return line + row
+def _line_of_row(piece: bytes, line: int, row: int) -> int:
+    """Return the file's line of a piece's row; blank lines are no rows."""
+    filled = [i for i, text in enumerate(piece.split(b"\n")) if text.strip()]
+    return line + (filled[row] if row < len(filled) else 0)
 
 
 def _take_column(
@@ -315,7 +327,8 @@ def _from_volts(
     name: str, ticks: NDArray[np.int64], values: NDArray[np.float64], options: ReadOptions, middle: float,
 ) -> Channel:
     distinct = np.unique(values[:: max(len(values) // 4096, 1)])
-    if options.low_v is None and len(distinct) == 2 and len(np.unique(values)) == 2:
+    exact = len(distinct) == 2 and distinct[1] - distinct[0] >= _volts.STEADY_SWING_V
+    if options.low_v is None and exact and len(np.unique(values)) == 2:
         # Exactly two values: levels written as volts, perhaps only their changes, so nothing to interpolate.
         high = values == distinct[1]
         turns = np.flatnonzero(high[1:] != high[:-1]) + 1
