@@ -310,3 +310,26 @@ CONTENTS: dict[str, Callable[[int, int, int, int], bytes]] = {
     "spread": lambda q, high, low, i: struct.pack(">H", high - q),
     "clock": lambda q, high, low, i: struct.pack("<I", 1000 + 3 * i),
 }
+
+
+@pytest.mark.parametrize("gaps", [True, False])
+@pytest.mark.parametrize("with_check", [True, False])
+def test_a_mode_seldom_used_is_no_damage(gaps: bool, with_check: bool) -> None:
+    """A byte behind the start that is another in one frame of 25 is not part of the start, and no frame is lost."""
+    rng = random.Random(23)
+    frames = []
+    for i in range(200):
+        body = b"\xaa\x55" + (b"\x07" if i % 25 == 9 else b"\x01") + rng.randbytes(6)
+        frames.append(body + (bytes([sum(body) & 0xFF]) if with_check else b"\x33"))
+    report = find_frames(on_line(frames, gaps=gaps))
+    assert list(report.whole) == frames
+    assert report.document()["start"] == "AA 55"
+    assert bool(report.checks) is with_check
+
+
+def test_lines_from_the_recording_s_first_byte_on() -> None:
+    """Lines of text without a check: all are whole, also the first, and a first one begun in its middle is not."""
+    rng = random.Random(29)
+    lines = [b"DO=%.2f mg/L T=%.1f C\r\n" % (rng.uniform(0, 20), rng.uniform(0, 30)) for _ in range(60)]
+    assert list(find_frames(on_line(lines, gaps=False)).whole) == lines
+    assert list(find_frames(on_line([lines[0][5:], *lines[1:]], gaps=False)).whole) == lines[1:]

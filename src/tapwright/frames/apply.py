@@ -45,6 +45,8 @@ def split(rows: LineBytes, layout: FrameLayout) -> Frames:
             synced = True
         else:
             _, synced, _ = scanner.scan(raw, edges[i], edges[i], edges[i + 1], True, synced or i > 0, cuts)
+    if _first_is_whole(raw, cuts, layout):
+        cuts[0] = (cuts[0][0], cuts[0][1], False)
     starts = np.array([cut[0] for cut in cuts], np.int64)
     ends = np.array([cut[1] for cut in cuts], np.int64)
     broken = np.array([cut[2] for cut in cuts], np.bool_)
@@ -55,6 +57,21 @@ def split(rows: LineBytes, layout: FrameLayout) -> Frames:
     offsets = np.concatenate([np.zeros(1, np.int64), np.cumsum(lengths)])
     at = np.arange(offsets[-1]) - np.repeat(offsets[:-1], lengths) + np.repeat(starts, lengths)
     return Frames(t_s[starts], data[at], offsets, broken, channel=rows.channel)
+
+
+def _first_is_whole(raw: bytes, cuts: list[tuple[int, int, bool]], layout: FrameLayout) -> bool:
+    """Say whether a recording's first closed piece is a whole frame, where nothing but the others can tell.
+
+    It is when it begins as all others do or, where they begin in many ways, when it is as long as one of them.
+    """
+    if layout.length != "delimited" or layout.start or layout.checks or len(cuts) < 3 or not cuts[0][2]:
+        return False
+    first, *others = [raw[start:end] for start, end, _ in cuts]
+    if not first.endswith(layout.end):
+        return False
+    low, high = min(others), max(others)  # what these two share, all share
+    shared = next((i for i, (a, b) in enumerate(zip(low, high, strict=False)) if a != b), min(len(low), len(high)))
+    return first.startswith(low[:shared]) if shared else len(first) in {len(other) for other in others}
 
 
 def _single_frames(data: NDArray[np.uint8], bounds: NDArray[np.int64], layout: FrameLayout) -> NDArray[np.bool_]:

@@ -82,4 +82,17 @@ def _coded_bits(columns: NDArray[np.int64], data: NDArray[np.uint8]) -> float:
     # One code for all columns is paid for once, and suits columns that are alike (text).
     of_all = counts.sum(axis=0)
     shared = counts @ (np.log2(max(len(data), 1)) - np.log2(np.maximum(of_all, 1)))
-    return float(np.minimum(np.minimum(own, shared + 1.0), 8.0 * n).sum())
+    plain = np.minimum(np.minimum(own, shared + 1.0), 8.0 * n)
+    return float(np.minimum(plain, _repeating_bits(columns, data, n)).sum())
+
+
+def _repeating_bits(columns: NDArray[np.int64], data: NDArray[np.uint8], n: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the bits of each column where only changes from frame to frame are written: readings move slowly."""
+    order = np.argsort(columns, kind="stable")
+    column, value = columns[order], data[order]
+    moved = (value[1:] != value[:-1]) & (column[1:] == column[:-1])
+    changes = np.bincount(column[1:][moved], minlength=len(n)).astype(np.float64)
+    some = np.maximum(n, 1)
+    share = np.clip(changes / some, 1e-9, 1 - 1e-9)
+    mixed = -(share * np.log2(share) + (1 - share) * np.log2(1 - share))
+    return np.asarray(n * mixed + 8.0 * (changes + 1) + np.log2(some))

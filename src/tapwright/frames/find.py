@@ -15,6 +15,7 @@ from tapwright.frames.checks_find import FoundCheck, find_checks
 from tapwright.frames.framing import Framing, find_framings
 from tapwright.frames.material import Material
 from tapwright.frames.row_shapes import (
+    CLOSERS,
     closes,
     common_end,
     common_start,
@@ -25,8 +26,11 @@ from tapwright.frames.row_shapes import (
 )
 
 NEAR_BITS = 120.0  # within which framings may differ in where a frame begins alone
-NEAR_BITS_A_FRAME = 3.0
+NEAR_BITS_A_FRAME = 12.0  # columns that line up from the start or from the end only differ by as much
 MOST_ROTATIONS = 12
+EDGE_FRAMES = 2  # that a recording's ends may cut
+MOST_SYNC = 3  # bytes of a start used to keep in step where neither silence nor check helps
+WORDS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz +-.,"
 LEAST_STREAM = 8  # rows of one byte
 CHECKED_BYTES = 60_000  # of a stream, in which its checks are sought; they are then tried on every frame
 Progress = Callable[[float, str], None]
@@ -97,14 +101,36 @@ def find_frames(source: LineBytes | Frames, *, progress: Progress | None = None)
         layout = FrameLayout(length="gap", start=layout.start, gap_s=layout.gap_s)
         found = [replace(found[0], layout=layout)]
         checks, notes = find_checks(Material.of(split(_beginning(source), layout)))
-    frames = split(source, guarded(layout, checks))
-    return _report(frames, layout, len(as_bytes(source)[1]), probability_of(found, layout), (checks, notes))
+    text = is_text(as_bytes(_beginning(source))[1])
+    frames = split(source, _in_step(guarded(layout, checks), text))
+    return _report(frames, layout, len(as_bytes(source)[1]), probability_of(found, layout), (checks, notes), text)
 
 
 def guarded(layout: FrameLayout, checks: tuple[FoundCheck, ...]) -> FrameLayout:
     """Return a layout with its checks, and its variants with the same."""
     both = tuple(one.check for one in checks)
     return replace(layout, checks=both, variants=tuple(replace(other, checks=both) for other in layout.variants))
+
+
+def _in_step(layout: FrameLayout, text: bool) -> FrameLayout:
+    """Return a layout with no more of the constant bytes than keeping in step needs.
+
+    What was constant in one recording (a mode, an address) may change in the next; frames must still be found there.
+    """
+    if layout.variants:
+        return layout
+    if text:
+        start = layout.start[:next((i for i, byte in enumerate(layout.start) if chr(byte) in WORDS), MOST_SYNC)]
+    elif layout.gap_s:
+        start = layout.start[:1]
+    else:
+        start = layout.start[:2 if layout.checks else MOST_SYNC]
+    end = layout.end
+    if layout.length != "delimited" and not any(end.endswith(closer) for closer in CLOSERS):
+        end = b""
+    elif layout.length != "delimited":
+        end = next(closer for closer in CLOSERS if end.endswith(closer))
+    return replace(layout, start=start, end=end)
 
 
 def probability_of(found: list[Framing], layout: FrameLayout) -> float:
@@ -167,10 +193,15 @@ def _beginning(rows: LineBytes) -> LineBytes:
 
 
 def _alike(one: Framing, other: Framing) -> bool:
-    """Say whether two framings may differ in where a frame begins alone."""
+    """Say whether two framings may differ in where a frame begins alone: the same constant bytes, cut elsewhere."""
     a, b = one.layout, other.layout
-    return ((a.length, a.n_bytes, a.field_add, a.gap_s, len(a.variants))
-            == (b.length, b.n_bytes, b.field_add, b.gap_s, len(b.variants)))
+    if ((a.length, a.n_bytes, a.field_add, a.gap_s, len(a.variants))
+            != (b.length, b.n_bytes, b.field_add, b.gap_s, len(b.variants))):
+        return False
+    run, others = a.end + a.start, b.end + b.start
+    part = run in others or others in run
+    # More constant bytes at the price of frames are not the same frames.
+    return run == others or (part and abs(one.n_frames - other.n_frames) <= EDGE_FRAMES)
 
 
 def _whole(frames: Frames) -> Frames:
@@ -201,7 +232,7 @@ def _layout_of_frames(frames: Frames) -> FrameLayout | None:
 
 
 def _report(frames: Frames, layout: FrameLayout | None, n_bytes: int, probability: float,
-            checked: _Checks) -> FramesReport:
+            checked: _Checks, text: bool = False) -> FramesReport:
     checks, notes = checked
     whole = _whole(frames)
     good = whole
@@ -211,12 +242,9 @@ def _report(frames: Frames, layout: FrameLayout | None, n_bytes: int, probabilit
         good = whole.take(np.flatnonzero(np.logical_and.reduce(held)))
     found = columns(good, strict=bool(checks))
     if layout is not None:
-        end = layout.end if layout.length == "delimited" else constant_run(found, tail=True)
-        # Kinds of frames keep the start that tells them apart.
-        start = layout.start if layout.variants else constant_run(found)
-        layout = guarded(replace(layout, start=start, end=end), checks)
-        if layout.length == "fixed" and len(layout.start) == layout.n_bytes:
-            layout = replace(layout, end=b"")
+        if not layout.variants and not layout.start:
+            layout = replace(layout, start=constant_run(found))
+        layout = _in_step(guarded(layout, checks), text)
     steps = np.diff(whole.t_s)
     return FramesReport(
         layout=layout, frames=frames, n_bytes=n_bytes, bytes_outside=n_bytes - len(whole.data),

@@ -81,6 +81,9 @@ def _framings(sample: LineBytes, data: NDArray[np.uint8], character_s: float) ->
             bounds = stretches(sample.t_s, gap_s, character_s)
             layouts.update(dict.fromkeys(_chunk_layouts(data, bounds, gap_s)))
     streams = list(stream_layouts(data))
+    if layouts:
+        # Silences close frames; a byte that closes them besides was looked for at their tails.
+        streams = [layout for layout in streams if layout.length != "delimited" or layout.end in LINE_ENDS]
     if any(layout.start for layout in layouts):
         # Where frames parted by silence all begin alike, frames within a stretch would begin so too.
         streams = [layout for layout in streams if layout.start]

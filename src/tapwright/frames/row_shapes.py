@@ -9,18 +9,35 @@ from numpy.typing import NDArray
 
 LONGEST = 300  # bytes a frame
 CONSTANT_SHARE = 0.9  # of frames, so that damaged ones do not hide a constant byte
+STRAY_SHARE = 0.01  # of frames in which damage may give a byte one and the same other value
 DAMAGED_SHARE = 0.9  # of frames of one length, where the others look like frames that lost bytes
 LINE_ENDS = (b"\r\n", b"\n", b"\r")
+CLOSERS = (*LINE_ENDS, b"\x03")  # bytes that close what stands before them, by their meaning in ASCII
 ENDS = (b"\x03", b"\x00", b"\xc0", b"\x7e", b"\xff")
 PRINTABLE = np.array([2, 3, 9, 10, 13, *range(32, 127)], np.uint8)
+
+
+def steady(counts: NDArray[np.int64]) -> int:
+    """Return the value of a constant byte from how often each of 256 was seen, -1 where it is none.
+
+    Others may be damage: seldom, and no one of them again and again as a mode that is seldom used would be.
+    """
+    n, value = int(counts.sum()), int(np.argmax(counts))
+    top = int(counts[value])
+    if top == n:
+        return value
+    others = counts.copy()
+    others[value] = 0
+    return value if top >= CONSTANT_SHARE * n and others.max() <= max(1, STRAY_SHARE * n) else -1
 
 
 def common_start(rows: list[bytes]) -> bytes:
     """Return the bytes at the head that nearly all rows share."""
     out = bytearray()
     for i in range(min(len(row) for row in rows) if rows else 0):
-        value, count = Counter(row[i] for row in rows).most_common(1)[0]
-        if count < CONSTANT_SHARE * len(rows):
+        counts = np.bincount(np.fromiter((row[i] for row in rows), np.int64, len(rows)), minlength=256)
+        value = steady(counts)
+        if value < 0:
             break
         out.append(value)
     return bytes(out)
@@ -58,7 +75,7 @@ def closes(rows: list[bytes], tail: bytes) -> bool:
     """Say whether bytes at the tail of frames that silence parts are there to close them, and not by chance alone."""
     inside = sum(0 <= row.find(tail) < len(row) - len(tail) for row in rows)
     expected = sum(len(row) for row in rows) / 256.0 ** len(tail)
-    return inside <= 0.03 * len(rows) and (tail in LINE_ENDS or tail in ENDS or expected >= 8)
+    return inside <= 0.03 * len(rows) and (tail in LINE_ENDS or tail in ENDS or expected >= 20)
 
 
 def short_by_damage(values: NDArray[np.int64], counts: NDArray[np.int64]) -> bool:

@@ -11,13 +11,23 @@ from numpy.typing import NDArray
 
 from tapwright.core.frame import FrameLayout
 from tapwright.frames.description import MOST_KINDS
-from tapwright.frames.row_shapes import CONSTANT_SHARE, ENDS, LINE_ENDS, LONGEST, common_end, common_start, is_text
+from tapwright.frames.row_shapes import (
+    CLOSERS,
+    CONSTANT_SHARE,
+    ENDS,
+    LINE_ENDS,
+    LONGEST,
+    common_end,
+    common_start,
+    is_text,
+    steady,
+)
 
 MOST_PERIODS = 10
+SHORT_PERIODS = 4
 MOST_HEADS = 6
 MOST_STARTS = 24  # single bytes tried; in text a start byte is rarer than any digit
 ALIKE_SHARE = 0.5
-CLOSERS = (*LINE_ENDS, b"\x03")
 
 
 def stream_layouts(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
@@ -36,10 +46,9 @@ def _periodic(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
     same = np.array([np.mean(data[:-k] == data[k:]) for k in range(1, most + 1)])
     base = float(np.median(same))
     sigma = np.sqrt(max(base * (1 - base), 1e-4) / len(data))
-    order: list[int] = []
-    for k in np.argsort(-same)[:24].tolist():
-        if same[k] > base + 4 * sigma and len(order) < MOST_PERIODS:
-            order.append(k + 1)
+    high = [k + 1 for k in np.argsort(-same)[:64].tolist() if same[k] > base + 4 * sigma]
+    # The shortest of them too: a period's multiples repeat as well as it does, and there are many.
+    order = list(dict.fromkeys([*sorted(high)[:SHORT_PERIODS], *high[:MOST_PERIODS]]))
     # A multiple of a period repeats as well as the period itself, and says nothing more.
     order = [n for n in order if not any(n % m == 0 and n > m and same[n - 1] < same[m - 1] + 4 * sigma for m in order)]
     tried: set[int] = set()
@@ -83,6 +92,8 @@ def _heads(run: bytes) -> list[int]:
         at = run.find(closer)
         if 0 <= at < len(run) - len(closer):
             return [at + len(closer)]
+    if len(run) > 1 and run[:1] in LINE_ENDS:
+        return [1]
     return list(range(min(len(run), MOST_HEADS)))
 
 
@@ -130,8 +141,7 @@ def _consensus(block: NDArray[np.uint8]) -> list[int]:
     """Return the value of each column that nearly all rows share, -1 where there is none."""
     columns = []
     for i in range(block.shape[1]):
-        counts = np.bincount(block[:, i], minlength=256)
-        columns.append(int(np.argmax(counts)) if counts.max() >= CONSTANT_SHARE * len(block) else -1)
+        columns.append(steady(np.bincount(block[:, i], minlength=256)))
     return columns
 
 
@@ -144,6 +154,10 @@ def _alike(data: NDArray[np.uint8], columns: list[int], value: int) -> NDArray[n
         return np.zeros((0, n_bytes), np.uint8)
     agree = (data[at[:, None] + known] == np.array([columns[i] for i in known.tolist()], np.uint8)).mean(axis=1)
     at = at[agree >= ALIKE_SHARE]
+    # Where the next one does not begin right behind it, a byte was lost and the columns are out of step.
+    next_ = np.minimum(at + n_bytes, len(data) - 1)
+    intact = at[data[next_] == value]
+    at = intact if len(intact) >= 3 else at
     # Frames do not overlap.
     kept, free = [], 0
     for place in at.tolist():
