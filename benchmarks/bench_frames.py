@@ -31,12 +31,12 @@ def run() -> list[Row]:
     return rows
 
 
-def _least(work: Callable[[], object], times: int = 3) -> float:
+def _least(work: Callable[[], object], times: int = 3, clock: Callable[[], float] = time.perf_counter) -> float:
     best = float("inf")
     for _ in range(times):
-        start = time.perf_counter()
+        start = clock()
         work()
-        best = min(best, time.perf_counter() - start)
+        best = min(best, clock() - start)
     return best
 
 
@@ -48,7 +48,8 @@ def _crc(width: int) -> list[Row]:
         body = b"\x5a\xa5" + rng.randbytes(11 - width // 8)
         frames.append(body + crc.calc(body).to_bytes(width // 8, "little"))
     source = Frames.of(frames, [0.3 * i for i in range(200)])
-    found_s = _least(lambda: find_frames(source))
+    # Processor time: one thread each, and fair on a busy machine.
+    found_s = _least(lambda: find_frames(source), clock=time.process_time)
     assert find_frames(source).checks[0].check.kind == f"crc{width}"
     # Exhaustive: every polynomial and start value over every span that the search covers; two frames to reject one.
     spans = crcs.n_settings(Material.of(source), deep=False)
@@ -56,10 +57,10 @@ def _crc(width: int) -> list[Row]:
     span = frames[0][:-width // 8]
 
     def try_some() -> None:
-        for poly in range(200):
-            anycrc.CRC(width, poly | 1, 0, False, False, 0).calc(span)
+        for poly in range(2000):
+            anycrc.CRC(width, poly & 0xFF | 1, 0, False, False, 0).calc(span)
 
-    one_s = _least(try_some) / 200
+    one_s = _least(try_some, clock=time.process_time) / 2000
     return [
         Row(f"unknown crc{width}, 200 frames of 13 bytes, s", found_s, 0.15, False),
         Row(f"exhaustive crc{width} search with anycrc over the search, times (extrapolated)",

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from tapwright.core.frame import Frames
 from tapwright.draw.svg import FAINT, INK, PALE, PAPER, SECOND, SETTLED, Canvas
+from tapwright.frames.anatomy import constant_run
 from tapwright.frames.find import FramesReport
 from tapwright.frames.place import n_check_bytes
 
@@ -98,12 +99,13 @@ def _names(canvas: Canvas, report: FramesReport, n_bytes: int | None, shown: int
     """Write the fields' names over their bytes, with a bracket each."""
     layout = report.layout
     fields: list[tuple[int, int, str, str]] = []
-    if layout is not None and layout.start:
-        fields.append((0, len(layout.start), "start", SETTLED))
+    start, end = constant_run(report.bytes_), constant_run(report.bytes_, tail=True)
+    if start:
+        fields.append((0, len(start), "start", SETTLED))
     if layout is not None and layout.length == "field":
         fields.append((layout.field_at, 1, "length", SETTLED))
-    if layout is not None and layout.end and n_bytes is not None and len(layout.start) < n_bytes:
-        fields.append((n_bytes - len(layout.end), len(layout.end), "end", SETTLED))
+    if end and n_bytes is not None and len(start) < n_bytes:
+        fields.append((n_bytes - len(end), len(end), "end", SETTLED))
     for found in report.checks:
         size = n_check_bytes(found.check.kind) * (2 if found.check.encoding == "hex" else 1)
         at = found.check.at if found.check.at >= 0 else (n_bytes or 0) + found.check.at

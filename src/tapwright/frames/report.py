@@ -104,9 +104,10 @@ def words(report: FramesReport) -> str:
                           "any, and check the line's settings with 'tapwright line'."])
     n = len(report.whole)
     lines = [f"{n} frames of {_length_words(layout)}{_period_words(report.period_s)}."]
-    if layout.start or layout.end:
-        parts = [f"begin with {spaced(layout.start)}"] if layout.start else []
-        parts += [f"end with {spaced(layout.end)}"] if layout.end else []
+    start, end = constant_run(report.bytes_), constant_run(report.bytes_, tail=True)
+    if start or end:
+        parts = [f"begin with {spaced(start)}"] if start else []
+        parts += [f"end with {spaced(end)}"] if end else []
         lines.append(f"They {' and '.join(parts)}.")
     lines += [_check_words(found, n) for found in report.checks] or ["No check was found in them."]
     steady = [column for column in report.bytes_ if column.kind in ("counter", "toggles")]
