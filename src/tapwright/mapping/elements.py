@@ -17,6 +17,7 @@ from tapwright.core.reading_map import GLYPH_VARIANTS, GLYPHS, SEGMENT_NAMES, La
 from tapwright.mapping.fit import Learned
 
 _VARYING = {"6": 0, "7": 5, "9": 3}
+_TWIN_BITS = 2.0
 
 
 @dataclass(frozen=True)
@@ -95,10 +96,16 @@ class Elements:
             first = min(bits, key=lambda bit: (bit.byte, bit.bit)) if bits else None
             turned.append(int(first.inverted) if first is not None else int(element.lamp.rest))
         still, phantoms = [], []
+        sight = self.learned.sight
+        # After so many labels that no bit goes along by chance, bits that still do are twins: no reading parts them.
+        twins = len(np.unique(sight.rows, axis=0)) - 1 - np.log2(2 * max(int(sight.varied.sum()), 1)) > _TWIN_BITS
         for key, number in names.items():
-            if number == 0 or len(key) > members[number]:
+            if number == 0 or (len(key) > members[number] and not twins):
                 phantoms.append(number)
                 still.append(int(last[key[0]]) if key else 0)
+        if twins:
+            # A class of one element and twins of its bit is settled.
+            group = [-1 if number > 0 and members[number] == 1 else number for number in group]
         self.group = np.array(group + phantoms, np.int64)
         self.turned = np.array(turned, np.int64)
         self.still = np.array(still, np.int64)

@@ -17,6 +17,7 @@ from tapwright.mapping.sight import SLOP_S, Recording, counters, recording_of
 MOST_S = 5.0
 _STEP_S = 0.05
 _MOST_LABELS = 400
+_FAR_SHARE = 0.5  # offsets this far from the lowest to the usual number of changes are not asked
 _BUSY_SHARE = 0.4  # a bit that changes in more of the frames than this is no part of a display
 
 
@@ -85,10 +86,13 @@ def _changes(recorded: Mapping[str, Recording]) -> dict[str, tuple[NDArray[np.fl
 def _plateaus(grid: NDArray[np.float64], cost: NDArray[np.float64], most: int) -> list[float]:
     """Return the middles of the lowest stretches of the cost, apart from one another, lowest first."""
     left = cost.copy()
-    tolerance = 0.02 * max(float(np.median(cost) - cost.min()), 1e-9)
+    spread = max(float(np.median(cost) - cost.min()), 1e-9)
+    tolerance = 0.02 * spread
     found: list[float] = []
     while len(found) < most and np.isfinite(left).any():
         low = int(left.argmin())
+        if found and left[low] > cost.min() + _FAR_SHARE * spread:
+            break
         first = last = low
         while first > 0 and left[first - 1] <= left[low] + tolerance:
             first -= 1

@@ -224,7 +224,8 @@ class _Planner:
             return self._limits(reading)
         digits: dict[str, str] = {}
         fixed = {int(task[1]) for task in done if task[0] == "digit"}
-        fixed |= {0} if any(task[0] in ("small", "widest") for task in done) else set()
+        fixed |= {0} if ("widest",) in done else set()
+        fixed |= set(range(self._zeros_needed(reading.range))) if ("small",) in done else set()
         for at in sorted({*self._open_places(), *fixed}):
             segments = [element for element, group in zip(self.elements.every, self.group, strict=False)
                         if element.kind == "place" and element.key[0] == at and group >= 0]
@@ -293,7 +294,7 @@ class _Planner:
         if task[0] == "number":
             return any(self._number_starts(span, only=int(task[1])) for span in self.ranges)
         if task[0] == "small":
-            return any(self._shows_zeros("1".rjust(self.width, "0"), span) for span in self.ranges)
+            return any(self._zeros_needed(span) for span in self.ranges)
         return True
 
     def _range_tasks(self, span: Range) -> tuple[Task, ...]:
@@ -318,12 +319,17 @@ class _Planner:
                 return reading.state == "number" and not reading.negative and \
                     int(task[1]) in self._moved_bits(reading)
             case _:
-                return reading.state == "number" and self._shows_zeros(reading.digits, reading.range)
+                needed = self._zeros_needed(reading.range)
+                return reading.state == "number" and 0 < needed <= len(reading.digits) - len(reading.digits.lstrip("0"))
 
-    def _shows_zeros(self, digits: str, span: Range) -> bool:
-        """Say whether the ways of showing leading zeros that are left differ for a number."""
-        sent = digits.lstrip("0") or "0" if isinstance(self.display.digits, (Integer, Float)) else digits
-        return len({with_zeros(sent, way, span.decimals, self.width) for way in self.display.zeros}) > 1
+    def _zeros_needed(self, span: Range) -> int:
+        """Return how many leading noughts make the ways of showing them that are left differ, 0 where none do."""
+        for count in range(1, self.width):
+            digits = "0" * count + "1" * (self.width - count)
+            sent = digits.lstrip("0") if isinstance(self.display.digits, (Integer, Float)) else digits
+            if len({with_zeros(sent, way, span.decimals, self.width) for way in self.display.zeros}) > 1:
+                return count
+        return 0
 
     def _moved_bits(self, reading: Candidate) -> set[int]:
         digits = self.display.digits

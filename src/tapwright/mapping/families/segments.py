@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.reading_map import GLYPH_VARIANTS, GLYPHS, Lamp, Segments, glyph_of
-from tapwright.mapping.hypothesis import Hypothesis, Numbers, numbers_of
+from tapwright.mapping.hypothesis import BITS_A_DIGIT, Hypothesis, Numbers, numbers_of
 from tapwright.mapping.lamps import DARK, LIT, OPEN, candidates, consistent_labels, lamp, one_each, two_sided
 from tapwright.mapping.sight import Sight
 
@@ -199,6 +199,39 @@ def _hypothesis(seen: Sight, kept: NDArray[np.bool_], options: list[set[int]], s
     distinct = len(np.unique(np.concatenate([seen.rows, states.view(np.uint8)], axis=1), axis=0))
     chance = np.log2(2 * max(int(seen.varied.sum()), 1)) - (distinct - 1)
     changing = len({states[:, i].tobytes() for i in np.flatnonzero(two_sided(states))})
+    support = max(changing * max(0.0, -float(chance)), _tidy_support(seen, options, states, width))
     claimed = frozenset(next(iter(option)) % n_bits for option in options if len({c % n_bits for c in option}) == 1)
     return Hypothesis(kind="segments", digits=Segments(places), explained=kept, width=width, claimed=claimed,
-                      support=changing * max(0.0, -float(chance)), points=points, minus=minus)
+                      support=support, points=points, minus=minus)
+
+
+def _tidy_support(seen: Sight, options: list[set[int]], states: NDArray[np.int8], width: int) -> float:
+    """Return the support of a tidy layout: a byte a place, the segments in one order in all of them; 0 for none.
+
+    A table of arbitrary codes would have to fall into that order by chance, so this counts on top of what it explains.
+    """
+    n_bits = seen.bits.shape[1]
+    n_bytes = n_bits // 8
+    numbers = numbers_of(seen.labels)
+    variety = [len({digits.rjust(width)[at] for digits in numbers.digits if digits}) for at in range(width)]
+    changing = two_sided(states)
+    best = 0.0
+    for step in (1, -1):
+        for first in range(n_bytes):
+            at_byte = [first + step * at for at in range(width)]
+            if not 0 <= at_byte[-1] < n_bytes:
+                continue
+            bits = 0.0
+            for segment in range(7):
+                places = [at for at in range(width) if changing[7 * at + segment]]
+                offsets = set(range(8))
+                for at in places:
+                    offsets &= {c % n_bits % 8 for c in options[7 * at + segment] if c % n_bits // 8 == at_byte[at]}
+                if not offsets:
+                    bits = -1.0
+                    break
+                bits += max(0.0, sum(variety[at] - 2.0 for at in places) - 3.0)
+            best = max(best, bits - float(np.log2(2 * n_bytes)))
+    if best <= 0:
+        return 0.0
+    return best + max(0.0, BITS_A_DIGIT * (numbers.distinct * numbers.moving - sum(variety)))

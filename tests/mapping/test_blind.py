@@ -1,0 +1,71 @@
+"""Blind instruments of all families: what is said to be certain is right, and labels that settle everything settle it."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from tests.mapping.blind import FAMILIES, blind, everything, play
+from tests.mapping.driver import learned, score
+
+SEEDS = (3, 8)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("seed", SEEDS)
+def test_labels_that_settle_everything(family: str, seed: int) -> None:
+    """Every unseen frame is read, and right."""
+    meter, rng = blind(seed, family), random.Random(seed)
+    report = learned(meter, play(meter, everything(meter, rng), rng))
+    assert report.reading_map is not None
+    assert report.reading_map.kind == family
+    result = score(meter, report, rng)
+    assert result.wrong == []
+    assert result.certain == result.n
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(1000, 1018))
+def test_few_labels_claim_nothing_wrong(seed: int) -> None:
+    """A handful of labels leaves much open; nothing read for certain is wrong."""
+    meter, rng = blind(seed), random.Random(seed)
+    readings = [meter.some(rng) for _ in range(rng.randint(3, 14))]
+    report = learned(meter, play(meter, readings, rng))
+    if report.reading_map is not None:
+        assert score(meter, report, rng).wrong == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("family", FAMILIES)
+def test_wrong_labels_are_named(family: str) -> None:
+    """One label in twelve says something else: those are named, and nothing is bent to them."""
+    meter, rng = blind(21, family), random.Random(21)
+    readings = everything(meter, rng)
+    session = play(meter, readings, rng, wrong=len(readings) // 12)
+    report = learned(meter, session)
+    assert [item.row for item in report.labels_contradicted] == session.wrong_rows
+    assert score(meter, report, rng).wrong == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(5))
+def test_the_clocks_offset_is_found(seed: int) -> None:
+    """To one frame period, up to five seconds either way."""
+    meter, rng = blind(seed), random.Random(seed)
+    offset_s = rng.uniform(-4.7, 4.7)
+    report = learned(meter, play(meter, everything(meter, rng), rng, offset_s=offset_s))
+    assert abs(report.offset_s - offset_s) <= meter.period_s
+
+
+@pytest.mark.slow
+def test_random_bytes_explain_no_labels() -> None:
+    """Frames that have nothing to do with the labels: no map, or none that reads anything for certain."""
+    for seed in range(4):
+        meter, rng = blind(seed, "text"), random.Random(seed)
+        body = len(meter.body(everything(meter, rng)[0]))
+        noise = random.Random(99)
+        meter.body = lambda shown, body=body, noise=noise: noise.randbytes(body)  # type: ignore[misc]
+        report = learned(meter, play(meter, everything(meter, rng)[:30], rng))
+        assert report.reading_map is None or report.frames_explained == 0
