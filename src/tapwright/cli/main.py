@@ -34,7 +34,7 @@ where does a frame begin, what makes the number, what was never seen, will the c
 
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
-        raise UsageError(message, expected=self.format_usage().replace("usage: ", "").strip().replace("\n", " "),
+        raise UsageError(message, expected=" ".join(self.format_usage().replace("usage: ", "").split()),
                          do=f"see '{self.prog} --help'")
 
 

@@ -6,7 +6,6 @@ frames already can be read.
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 from typing import Literal
 
@@ -34,8 +33,9 @@ def kind_of(path: Path) -> FileKind:
     """
     if path.suffix.lower() not in (".csv", ".tsv", ".txt"):
         return "capture"
-    head = read_bytes_head(path)
-    cells = {cell.strip().lower() for cell in next(csv.reader([head.replace("\t", ",").replace(";", ",")]), [])}
+    # A heading holds plain words; anything odder is for the reader of that kind to refuse, by file and line.
+    head = read_bytes_head(path).partition("\r")[0].replace("\t", ",").replace(";", ",")
+    cells = {cell.strip(' "').lower() for cell in head.split(",")}
     if "hex" not in cells:
         return "capture"
     return "bytes" if "error" in cells else "frames"

@@ -68,7 +68,7 @@ def do_job(folder: Path, seed: int, say: Say) -> Shown:
         name = write_answer(folder, seed, wants, turn) if wants else None
         if name is None:
             break
-        say(f"One further capture, {name}, shows the {len(wants)} readings that were asked for.")
+        say(f"One further capture, {name}, shows what was asked for ({len(wants)} reading{'s' * (len(wants) != 1)}).")
         learned = learn_job(folder)
         _say_learned(learned, say)
     answers = ask_all(Desk.open(folder), say=lambda answer: say(_answer_text(answer)))
@@ -106,8 +106,9 @@ def _say_learned(learned: Learned, say: Say) -> None:
         say("Reading map: no family of values explains the labels.")
         return
     contradicted = ", ".join(str(item.row) for item in report.labels_contradicted)
-    say(f"Reading map: {report.reading_map.kind}, from {report.labels} labels; their clock runs "
-        f"{report.offset_s:+.2f} s off; "
+    ahead = "ahead of" if report.offset_s >= 0 else "behind"
+    say(f"Reading map: {report.reading_map.kind}, from {report.labels} labels; their clock is "
+        f"{abs(report.offset_s):.2f} s {ahead} the captures'; "
         + (f"label {contradicted} contradicts all the others; " if contradicted else "")
         + f"{len(report.undetermined)} things are not settled yet.")
     if report.next:

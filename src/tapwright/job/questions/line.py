@@ -10,6 +10,9 @@ from tapwright.line.draw import picture
 
 ORDER = 2
 QUESTION = "Which line talks, and how?"
+_WORDS = {"level": "steady or slow", "unknown": "not understood", "async": "a line that talks too", "clock": "a clock"}
+_SETTLE = ("only the form is open, and it does no harm where all of them read the same bytes: a longer capture whose "
+           "characters follow each other without a pause tells stop bits apart")
 
 
 def files(desk: Desk) -> tuple[Path, ...]:
@@ -29,7 +32,8 @@ def answer(desk: Desk) -> Answer:
     if settings is None:
         return Answer(id="line", question=QUESTION, state="settled", files=(desk.named(path),),
                       answer=f"A clocked pair: {found.line}.", document=found.lines.document())
-    others = ", ".join(f"{other.name} is {other.kind}" for other in found.lines.channels if other is not finding)
+    others = ", ".join(f"{other.name} is {_WORDS.get(other.kind, other.kind)}" for other in found.lines.channels
+                       if other is not finding)
     same = [other.name for other, _ in finding.alternatives]
     return Answer(
         id="line", question=QUESTION, state="open" if same else "settled", files=(desk.named(path),),
@@ -38,8 +42,10 @@ def answer(desk: Desk) -> Answer:
                   f"{finding.parity_errors} parity errors",
                   f"measured {settings.measured_baud or settings.baud:.1f} ± {finding.sigma_baud:.1f} baud at "
                   f"{finding.samples_per_bit:.1f} samples a bit",
-                  *((f"{finding.glitches} glitches bridged",) if finding.glitches else ())),
-        next=finding.advice if same else (),
+                  *((f"{finding.glitches} glitches bridged",) if finding.glitches else ()),
+                  *((f"{finding.probability:.0%} sure of the form; no more errors with {', '.join(same[:4])}",)
+                    if same else ())),
+        next=(*finding.advice, _SETTLE) if same else (),
         picture=picture(found.lines), picture_text=f"Levels of {finding.name} over its first bytes",
         document=found.lines.document(),
     )

@@ -31,14 +31,15 @@ def answer(desk: Desk) -> Answer:
                       next=("see that labels and captures are of the same hour, and label more readings that differ",))
     wrong = ", ".join(str(item.row) for item in report.labels_contradicted)
     kind = report.reading_map.kind
+    ahead = "ahead of" if report.offset_s >= 0 else "behind"
     return Answer(
         id="map", question=QUESTION, state="open" if report.next else "settled", files=names,
-        answer=f"The value is carried as {kind}, {report.reading_map.places} places; settled are "
-               f"{len(report.determined)} things, {len(report.undetermined)} are open."
+        answer=f"The value is carried as {kind}, {report.reading_map.places} places; "
+               f"{len(report.determined)} parts of the display are settled, {len(report.undetermined)} are open."
                + (f" Label {wrong} contradicts the others and is not believed." if wrong else ""),
         evidence=(f"{report.labels - len(report.labels_contradicted)} of {report.labels} labels agree",
                   f"{report.frames_explained} of {report.frames} frames read without doubt",
-                  f"the labels' clock is {report.offset_s:+.2f} s from the captures'"),
+                  f"the labels' clock is {abs(report.offset_s):.2f} s {ahead} the captures'"),
         next=tuple(item.show for item in report.next), document=report.document(),
         picture=digits_picture(report.reading_map), picture_text="Which bit lights which segment of each digit",
     )

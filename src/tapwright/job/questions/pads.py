@@ -70,7 +70,7 @@ def _measure(entry: dict[str, Any]) -> str:
                 f"and watch pad {entry['watch']}{why}")
     if entry["load"] == "module out":
         return f"lift the module off and measure every pad in '{entry['state']}'{why}"
-    how = f"with {entry['load']} " if entry["load"] else ""
+    how = f" with a resistor of {entry['load'].replace('k to', ' kΩ to')}" if entry["load"] else ""
     if entry["state"] == "cells out":
         return f"cells out, module in: measure pad {entry['pad']} to ground in ohms{why}"
-    return f"measure pad {entry['pad']} in '{entry['state']}' {how}in volts{why}"
+    return f"read the volts of pad {entry['pad']} in '{entry['state']}'{how}{why}"

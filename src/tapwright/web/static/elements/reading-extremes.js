@@ -42,7 +42,7 @@ class ReadingExtremes extends HTMLElement {
     set(".max", withUnit(now?.max, this.unit, 6));
     set(".mean", withUnit(now?.mean, this.unit, 5));
     set(".sd", withUnit(now?.sd, this.unit, 3));
-    set(".n", String(now?.n ?? 0));
+    set(".n", now ? String(now.n) : "–");
     set(".since", `proven readings since ${clock(answer.since)}`);
   }
 }
