@@ -105,3 +105,11 @@ def test_empty_files_and_junk_under_every_ending(ending: str, content: bytes, tm
     else:
         assert done.returncode == 2
         assert f"x.{ending}" in done.stderr
+
+
+def test_a_heading_with_old_line_ends_is_no_fault(tmp_path: Path) -> None:
+    """Bare carriage returns (a first-time user's file) are read as line ends."""
+    (tmp_path / "cr.csv").write_bytes(b"t_s,hex\r" + b"".join(b"%d,5AA5%02X\r" % (i, i) for i in range(9)))
+    done = subprocess.run([sys.executable, "-m", "tapwright", "frames", "cr.csv", "--json"], capture_output=True, text=True,
+                          cwd=tmp_path, check=False, timeout=60)
+    assert done.returncode in (0, 1), done.stderr
