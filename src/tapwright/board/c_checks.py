@@ -80,12 +80,12 @@ def _compute(check: Check) -> list[str]:
                 "        if (high < 0 || low < 0)", "            return 0;",
                 "        sum -= (uint32_t)(high << 4 | low);", "    }", "    return (sum & 0xFFu) == sent;"]
     width = 8 * _BYTES.get(check.kind, 1)
-    mask, digits = (1 << width) - 1, width // 4
+    full, digits = (1 << width) - 1, width // 4
     if check.refin == check.refout and check.refin:
         return _reflected(check, width, digits, loop, byte)
     byte_in = f"turn({byte}, 8)" if check.refin else byte
     poly = f"0x{check.poly:0{digits}X}u"
-    keep = "" if width == 32 else f" & 0x{mask:0{digits}X}u"
+    keep = "" if width == 32 else f" & 0x{full:0{digits}X}u"
     out = f"turn(crc, {width})" if check.refout else "crc"
     return [f"    uint32_t crc = 0x{check.init:0{digits}X}u;", loop + " {",
             f"        crc ^= (uint32_t){byte_in}{f' << {width - 8}' if width > 8 else ''};",

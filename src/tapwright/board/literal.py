@@ -55,7 +55,7 @@ def _mask(instrument: Instrument) -> object:
     maps = mask_maps(instrument.mask)
     if maps is None:
         return None
-    return (tuple((_KIND[one.kind], one.key, one.table or None, None if one.settles_all else _bitmap(one.known))
+    return (tuple((_KIND[one.kind], one.key, one.table or None, None if one.known is None else _bitmap(one.known))
                   for one in maps.maps), maps.which, maps.n_bytes)
 
 

@@ -74,7 +74,8 @@ def _with_sheet(about: About, folder: Path | None) -> About:
             about = replace(about, notes=(*about.notes, f"no wiring: {trouble.message()}"))
         else:
             sheet = tap_sheet(findings)
-            wires = tuple((wire.pad, wire.to, wire.part, wire.why + ("" if wire.is_sure else "; NOT SETTLED, measure first"))
+            open_ = "; NOT SETTLED, measure first"
+            wires = tuple((wire.pad, wire.to, wire.part, wire.why + ("" if wire.is_sure else open_))
                           for wire in sheet.wires)
             about = replace(about, wires=wires, cautions=sheet.cautions)
     if (folder / "supply.toml").is_file():
