@@ -162,7 +162,9 @@ def _document(process: subprocess.Popen[bytes]) -> dict[str, str]:
     assert process.stdout is not None
     text = ""
     while not text.endswith("\n}\n"):
-        text += process.stdout.readline().decode()
+        line = process.stdout.readline().decode()
+        assert line, "the server did not start"
+        text += line
     document: dict[str, str] = json.loads(text)
     return document
 

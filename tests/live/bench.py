@@ -82,9 +82,25 @@ class Feed:
 
     def send(self, data: bytes) -> None:
         """Send to every connection."""
-        assert self.joined.wait(10), "nobody connected"
+        assert self.joined.wait(60), "nobody connected"
         for link in self.taken:
             link.sendall(data)
+
+    @contextlib.contextmanager
+    def playing(self, data: bytes, period_s: float = 0.05) -> Iterator[None]:
+        """Send the same again and again, as a display at rest does."""
+        over = threading.Event()
+
+        def play() -> None:
+            while not over.wait(period_s):
+                self.send(data)
+        thread = threading.Thread(target=play)
+        thread.start()
+        try:
+            yield
+        finally:
+            over.set()
+            thread.join()
 
     def hang_up(self) -> None:
         """Close every connection; new ones are taken."""
@@ -120,7 +136,7 @@ class Running:
         self._ready = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
-        assert self._ready.wait(20), "the server did not start"
+        assert self._ready.wait(60), "the server did not start"
 
     @property
     def port(self) -> int:
@@ -139,7 +155,7 @@ class Running:
     def ask(self, method: str, path: str, body: object = None, headers: dict[str, str] | None = None
             ) -> tuple[int, dict[str, str], bytes]:
         """Ask; a body goes as JSON."""
-        link = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        link = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
         try:
             given = {"Content-Type": "application/json"} if body is not None else {}
             link.request(method, path, None if body is None else json.dumps(body), {**given, **(headers or {})})
@@ -158,7 +174,7 @@ class Running:
         assert self.loop is not None
         assert self._stop is not None
         self.loop.call_soon_threadsafe(self._stop.set)
-        self._thread.join(20)
+        self._thread.join(60)
         assert not self._thread.is_alive(), "the server did not stop"
 
     def _run(self) -> None:
@@ -183,7 +199,7 @@ def running(*sources: str, check: bool = True, **options: object) -> Iterator[Ru
         server.stop()
 
 
-def wait_for(what: Callable[[], object], *, within_s: float = 20.0) -> object:
+def wait_for(what: Callable[[], object], *, within_s: float = 60.0) -> object:
     """Return the first true value of `what`; fail after a time that no passing run needs."""
     end = time.monotonic() + within_s
     while time.monotonic() < end:
@@ -198,7 +214,7 @@ class Events:
     """A stream's events as (name, id, data), read one at a time from a plain socket."""
 
     def __init__(self, port: int, path: str = "/api/stream", headers: str = "") -> None:
-        self.link = socket.create_connection(("127.0.0.1", port), timeout=20)
+        self.link = socket.create_connection(("127.0.0.1", port), timeout=60)
         self.link.sendall(f"GET {path} HTTP/1.0\r\nHost: 127.0.0.1:{port}\r\n{headers}\r\n".encode())
         self.file = self.link.makefile("rb")
         self.head = b""

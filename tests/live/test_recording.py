@@ -68,7 +68,9 @@ def kill_at_random(folder: Path, seed: int) -> int:
         assert process.stdout is not None
         text = ""
         while not text.endswith("\n}\n"):
-            text += process.stdout.readline().decode()
+            line = process.stdout.readline().decode()
+            assert line, "the server did not start"
+            text += line
         port = int(json.loads(text)["url"].rstrip("/").rpartition(":")[2])
         events = Events(port)
         told = {}
