@@ -23,6 +23,8 @@ STOPS = (1.0, 1.5, 2.0)
 SHORTEST, LONGEST = 6, 11  # start + data + parity bits
 N_LEVELS = 13  # start bit and twelve more
 _PHASE_BITS = 6  # the shortest character's bits before its stop: edges within belong to it in every form
+_MOST_EDGES = 48  # within thirteen bits, once glitches are bridged
+_BLOCK = 1 << 13
 MOST_SEARCHED = 600  # candidates looked at for the first gap
 FAR = 63  # half bits: the next character starts this late or later
 
@@ -83,35 +85,67 @@ class Starts:
 
 def starts(stretch: Stretch, t: float, *, inverted: bool) -> Starts:
     """Tabulate the start candidates of a stretch for the unit interval `t` in ticks."""
-    edges = stretch.edges.astype(np.float64)
-    idle = 0 if inverted else 1
-    first = 0 if stretch.first_level == idle else 1
+    edges = stretch.edges
+    first = 0 if stretch.first_level == (0 if inverted else 1) else 1
     index = np.arange(first, len(edges), 2)
-    raw = edges[first::2]
-    at = raw + _phase(edges, index, t)
-    # Level after edge i: idle for i of the other parity than the start edges.
-    middles = at[:, None] + t * (np.arange(N_LEVELS) + 0.5)
-    passed = np.searchsorted(edges, middles.ravel(), side="right").reshape(middles.shape)
-    is_idle = (passed - 1 - first) & 1
-    levels = (is_idle << np.arange(N_LEVELS)).sum(1)
-    limits = middles[:, SHORTEST:LONGEST + 1]
-    follows = np.searchsorted(raw, limits.ravel(), side="right").reshape(limits.shape)
+    n = len(index)
+    at, levels = np.empty(n), np.empty(n, np.int64)
+    follows = np.empty((n, LONGEST - SHORTEST + 1), np.int64)
+    for begin in range(0, n, _BLOCK):  # blocks stay in the cache
+        end = min(begin + _BLOCK, n)
+        part = edges[first + 2 * begin:first + 2 * end + _MOST_EDGES]
+        shift = _phase(part, end - begin, t)
+        at[begin:end] = edges[first + 2 * begin:first + 2 * end:2] + shift
+        levels[begin:end], passed = _walk_bits(part, shift, t)
+        follows[begin:end] = np.minimum(np.arange(begin, end)[:, None] + passed // 2 + 1, n)
     whole = np.floor((stretch.end - at) / t + 0.5).astype(np.int64)
-    before = raw - np.append(float(stretch.start), edges)[index] if len(index) else raw
-    lead = float(before[0]) if first == 0 and len(index) else 0.0
+    before = (edges[first::2] - np.append(stretch.start, edges)[index]).astype(np.float64) if n else at
+    lead = float(before[0]) if first == 0 and n else 0.0
     return Starts(index, at, levels, follows, whole, before, float(stretch.start), lead)
 
 
-def _phase(edges: NDArray[np.float64], index: NDArray[np.int64], t: float) -> NDArray[np.float64]:
+def _away(edges: NDArray[np.int64], n: int, step: int) -> NDArray[np.float64]:
+    """Return the ticks from each of n starts (every other edge) to the edge `step` later, infinite without one."""
+    out = np.full(n, np.inf)
+    later = edges[step:step + 2 * n:2]
+    np.subtract(later, edges[:2 * len(later):2], out=out[:len(later)], casting="unsafe")
+    return out
+
+
+def _walk_bits(
+    edges: NDArray[np.int64], shift: NDArray[np.float64], t: float,
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the levels in the middle of the bits behind each start, and the edges passed by then for every length."""
+    n = len(shift)
+    levels = np.zeros(n, np.int64)
+    passed = np.zeros((LONGEST - SHORTEST + 1, n), np.int64)
+    everything = (1 << N_LEVELS) - 1
+    for step in range(1, _MOST_EDGES):
+        # An edge at x bits flips the level in the middle of bit k from k = x - 0.5 on, rounded up.
+        bit = np.ceil(np.minimum((_away(edges, n, step) - shift) / t - 0.5, N_LEVELS)).astype(np.int64)
+        np.maximum(bit, 0, out=bit)
+        if bit.min() >= N_LEVELS:
+            break
+        levels ^= (everything << bit) & everything
+        for k in range(LONGEST - SHORTEST + 1):
+            passed[k] += bit <= SHORTEST + k
+    return levels, passed.T
+
+
+def _phase(edges: NDArray[np.int64], n: int, t: float) -> NDArray[np.float64]:
     """Return how far each start's bit grid lies behind its start edge: the median over the edges of six bits."""
-    padded = np.append(edges, np.full(_PHASE_BITS, np.inf))
-    away = padded[index[:, None] + np.arange(_PHASE_BITS + 1)] - edges[index][:, None]
-    inside = away < (_PHASE_BITS + 0.4) * t
-    off = np.where(inside, away - np.rint(np.where(inside, away, 0.0) / t) * t, np.inf)
-    off.sort(1)
-    count = inside.sum(1)
-    rows = np.arange(len(index))
-    middle: NDArray[np.float64] = (off[rows, (count - 1) // 2] + off[rows, count // 2]) / 2
+    off = [np.zeros(n)]
+    for step in range(1, _PHASE_BITS + 1):
+        away = _away(edges, n, step)
+        inside = away < (_PHASE_BITS + 0.4) * t
+        if not inside.any():
+            break
+        off.append(np.where(inside, away - np.rint(np.where(inside, away, 0.0) / t) * t, np.inf))
+    table = np.stack(off, 1)
+    table.sort(1)
+    count = np.isfinite(table).sum(1)
+    rows = np.arange(n)
+    middle: NDArray[np.float64] = (table[rows, (count - 1) // 2] + table[rows, count // 2]) / 2
     return middle
 
 

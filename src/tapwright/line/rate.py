@@ -21,7 +21,7 @@ USUAL_BAUD = (50, 75, 110, 134.5, 150, 200, 300, 600, 1200, 2400, 4800, 9600, 14
 USUAL_WITHIN = 0.035
 FEWEST_SAMPLES = 2.2  # samples a bit below which nothing is tried
 MOST_INTERVALS = 3000
-MOST_CHARACTERS = 40_000  # for the exact value; its uncertainty is then far below any use
+MOST_CHARACTERS = 8_000  # for the exact value; its uncertainty is then far below any use
 
 
 @dataclass(frozen=True)

@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 from tapwright.line import forms, rate
 from tapwright.line.edges import Stretch, middle, without_glitches
 from tapwright.line.forms import Fit
-from tapwright.line.receive import Received, characters, receive
+from tapwright.line.receive import COMPILED_FROM, Received, characters, receive
 
 FEWEST_EDGES = 6
 FIRST_EDGES = 6000  # enough to settle rate and form
 SCREEN_EDGES = 800  # enough to tell which unit intervals are worth more
-FORM_EDGES = 60_000  # on which every form is tried; those that survive are tried on all
+FORM_EDGES = 20_000  # on which every form is tried; those that survive are tried on all
 ERROR_COST = 25.0  # nats: more than any character's data bits, so that no form wins by failing
 GLITCH_COST = 4.0
 SERIAL_FROM = 12.0  # log-odds against random times: one of a few hundred random channels comes so far
@@ -195,7 +195,7 @@ def _fits_of(parts: list[Stretch], t: float, wanted: list[tuple[bool, int]]) -> 
         walk = []
         for i, part in enumerate(parts):
             table = None
-            if len(part.edges) <= FORM_EDGES:
+            if len(part.edges) < COMPILED_FROM:
                 if (inverted, i) not in tables:
                     tables[inverted, i] = forms.starts(part, t, inverted=inverted)
                 table = tables[inverted, i]

@@ -15,6 +15,9 @@ def levels_of(
     """
     if not len(ticks):
         return 0, np.empty(0, np.int64), np.array([[start, end + 1]], np.int64)
+    if ticks[0] == start and values.max() < 2 and bool((ticks[1:] > ticks[:-1]).all()) and bool(
+            (values[1:] != values[:-1]).all()):
+        return int(values[0]), ticks[1:].copy(), np.empty((0, 2), np.int64)
     last = np.append(ticks[1:] != ticks[:-1], True)
     ticks, values = ticks[last], values[last]
     if ticks[0] > start:  # nothing is said before the first change

@@ -47,27 +47,16 @@ def scan(
         begin = i
         if i >= n:
             break
-        end = i
-        while end < n and data[end] > 32:
-            end += 1
-        if end >= n and not final:
-            break
         lead = data[i]
         state[WHERE] = begin
-        if skipping or lead == 36:
-            is_end = end - i == 4 and data[i + 1] == 101 and data[i + 2] == 110 and data[i + 3] == 100
-            if skipping:
-                skipping = 0 if lead == 36 and is_end else 1
-            elif end - i >= 5 and (data[i + 1] == 99 or data[i + 1] == 118 or data[i + 2] == 97):
-                skipping = 1  # $comment, $version, $date
-            i = end
-            continue
-        if lead == 35:
-            tick, k = 0, i + 1
-            while k < end and 48 <= data[k] <= 57:
-                tick = tick * 10 + (data[k] - 48)
-                k += 1
-            if k < end or k == i + 1 or k - i > MOST_DIGITS + 1:
+        if lead == 35 and not skipping:
+            tick, i = 0, i + 1
+            while i < n and 48 <= data[i] <= 57:
+                tick = tick * 10 + (data[i] - 48)
+                i += 1
+            if i >= n and not final:
+                break
+            if (i < n and data[i] > 32) or i == begin + 1 or i - begin > MOST_DIGITS + 1:
                 status = BAD
                 break
             if tick < now:
@@ -76,6 +65,20 @@ def scan(
             now = tick
             if first_tick < 0:
                 first_tick = tick
+            continue
+        end = i + 1
+        key = 0
+        while end < n and data[end] > 32:
+            key = key * 95 + (data[end] - 32)
+            end += 1
+        if end >= n and not final:
+            break
+        if skipping or lead == 36:
+            is_end = end - i == 4 and data[i + 1] == 101 and data[i + 2] == 110 and data[i + 3] == 100
+            if skipping:
+                skipping = 0 if lead == 36 and is_end else 1
+            elif end - i >= 5 and (data[i + 1] == 99 or data[i + 1] == 118 or data[i + 2] == 97):
+                skipping = 1  # $comment, $version, $date
             i = end
             continue
         scalar = value_of[lead] >= 0 and lead != 45
@@ -85,20 +88,18 @@ def scan(
             code = end
             while code < n and data[code] <= 32:
                 code += 1
-            code_end = code
+            code_end, key = code, 0
             while code_end < n and data[code_end] > 32:
+                key = key * 95 + (data[code_end] - 32)
                 code_end += 1
             if code_end >= n and not final:
                 break
         else:
             status = BAD
             break
-        key = 0
         if code_end - code > MOST_CODE or code_end == code:
             status = BAD
             break
-        for k in range(code, code_end):
-            key = key * 95 + (data[k] - 32)
         place = -1
         if len(direct):
             place = direct[key] if 0 <= key < len(direct) else -1
@@ -138,7 +139,7 @@ def scan(
                 break
         i = code_end
     state[NOW], state[FIRST_TICK], state[SKIPPING], state[COUNT] = now, first_tick, skipping, count
-    return status, begin if status != DONE or begin < n else n
+    return status, begin if begin < n else n
 
 
 @njit(cache=True)

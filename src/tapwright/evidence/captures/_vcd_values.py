@@ -12,7 +12,7 @@ from tapwright.core.errors import CaptureError
 from tapwright.evidence.captures._source import ReadOptions, Source
 from tapwright.evidence.captures._vcd_header import Header, line_of, show
 
-PIECE_BYTES = 1 << 24
+PIECE_BYTES = 1 << 22
 LAST_TICK = 2**62
 _ENDED = frozenset({b"$comment", b"$date", b"$version"})
 _WANTED = "a time (#12), a value with a declared code (1! or b01 !)"

@@ -95,7 +95,7 @@ def _read_once(source: Source, options: ReadOptions, volts: set[int]) -> Capture
     times, line, done = _Times(), 2, 0
     for first_line, piece in _chain(body, pieces):
         line = first_line if first_line else line
-        if piece.strip():
+        if piece and not piece.isspace():
             _take(source, _numbers(source, piece, mark, len(names) + 1, line), columns, times, line, piece)
         done += len(piece)
         if options.progress:
@@ -114,7 +114,9 @@ def _whole_lines(source: Source) -> Iterator[tuple[int, bytes]]:
     """Yield (line number of the first line, bytes) with pieces cut at line ends."""
     rest, line = b"", 1
     for piece in source.pieces(PIECE_BYTES):
-        piece = rest + piece.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+        if b"\r" in piece:
+            piece = piece.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+        piece = rest + piece if rest else piece
         cut = piece.rfind(b"\n") + 1
         if not cut and len(piece) > PIECE_BYTES:
             raise CaptureError("a line of more than 16 MB", path=source.path, line=line, expected="a table of samples")
