@@ -98,7 +98,10 @@ class Elements:
         still, phantoms = [], []
         sight = self.learned.sight
         # After so many labels that no bit goes along by chance, bits that still do are twins: no reading parts them.
-        twins = len(np.unique(sight.rows, axis=0)) - 1 - np.log2(2 * max(int(sight.varied.sum()), 1)) > _TWIN_BITS
+        assert self.learned.reading_map is not None
+        segments = isinstance(self.learned.reading_map.displays[0].digits, Segments)
+        chance = np.log2(2 * max(int(sight.varied.sum()), 1))
+        twins = not segments and len(np.unique(sight.rows, axis=0)) - 1 - chance > _TWIN_BITS
         for key, number in names.items():
             if number == 0 or (len(key) > members[number] and not twins):
                 phantoms.append(number)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.job import Demands
-from tapwright.core.reading_map import Codes, Float, Integer, Table, field_value
+from tapwright.core.reading_map import Codes, Float, Integer, Segments, Table, field_value
 from tapwright.mapping.elements import Candidate, Elements, Range
 from tapwright.mapping.families._codes import with_zeros
 from tapwright.mapping.fit import Learned
@@ -83,7 +83,7 @@ class _Planner:
             want["unit"] = labels[mix.range].unit
         names = [element.key[1] for element in self.elements.every if element.kind == "flag"]
         if names:
-            want["flags"] = {name: name in labels[mix.flags].flags for name in names}
+            want["flags"] = {name: name in mix.flags for name in names}
         return Ask(show=words_of(want, self.width), want=want,
                    settles=tuple(f"{name} of such a mix" for name in mix.open))
 
@@ -267,12 +267,14 @@ class _Planner:
         if isinstance(digits, Integer):
             rest = {(bit.byte, bit.bit) for bit in digits.fixed}
             tasks += [("number", str(i)) for i, bit in enumerate(digits.bits) if (bit.byte, bit.bit) in rest]
+            tasks += [("number", str(i)) for i in range(len(digits.bits), self._bits_needed())]
         if len(self.display.zeros) > 1:
             tasks.append(("small",))
         if any(table.otherwise is not None and self._spells_nought(table) for table in self.display.states):
             tasks.append(("zero",))
-        if self.display.kind == "text" and not any(
-                label.is_number and label.display.startswith("-") == self.may["negative"]
+        text = self.display.kind == "text"
+        if not isinstance(digits, Segments) and not any(
+                label.is_number and (not text or label.display.startswith("-") == self.may["negative"])
                 and len(label.display.lstrip("-").replace(".", "")) >= self.width for label in labels):
             tasks.append(("widest",))
         return [task for task in tasks if self._possible(task)]
@@ -293,6 +295,8 @@ class _Planner:
             return any(least <= span.greatest for span in self.ranges)
         if task[0] == "number":
             return any(self._number_starts(span, only=int(task[1])) for span in self.ranges)
+        if task[0] == "widest":
+            return any(span.greatest >= 10 ** (self.width - 1) for span in self.ranges)
         if task[0] == "small":
             return any(self._zeros_needed(span) for span in self.ranges)
         return True
@@ -313,8 +317,8 @@ class _Planner:
             case "zero":
                 return reading.state == "number" and not int(reading.digits)
             case "widest":
-                return reading.state == "number" and not reading.digits.startswith("0") and \
-                    reading.negative == self.may["negative"]
+                signed = self.display.kind != "text" or reading.negative == self.may["negative"]
+                return reading.state == "number" and not reading.digits.startswith("0") and signed
             case "number":
                 return reading.state == "number" and not reading.negative and \
                     int(task[1]) in self._moved_bits(reading)
@@ -336,13 +340,20 @@ class _Planner:
         assert isinstance(digits, Integer)
         at_rest = field_value(digits.bits, self.learned.sight.rows[0].tobytes())
         changed = at_rest ^ self._raw(-int(reading.digits) if reading.negative else int(reading.digits))
-        return {i for i in range(len(digits.bits)) if changed >> i & 1}
+        return {i for i in range(self._bits_needed()) if changed >> i & 1}
+
+    def _bits_needed(self) -> int:
+        """Return the bits of the binary number, more than labels showed where a range's greatest count needs them."""
+        digits = self.display.digits
+        assert isinstance(digits, Integer)
+        most = max((span.greatest for span in self.ranges), default=0) * digits.divide // digits.multiply
+        return max(len(digits.bits), (most + max(digits.offset, 0)).bit_length())
 
     def _raw(self, count: int) -> int:
         digits = self.display.digits
         assert isinstance(digits, Integer)
         number = count * digits.divide // digits.multiply + digits.offset
-        return number & ((1 << len(digits.bits)) - 1)
+        return number & ((1 << self._bits_needed()) - 1)
 
     def _number_starts(self, span: Range, only: int | None = None) -> list[str]:
         """Return numbers of a range that move bits never seen to change."""

@@ -21,6 +21,7 @@ from tapwright.mapping.body import bodies, split_fields
 SLOP_S = 0.3  # a label's times are within this of the display's change (contract)
 _COMMA = 0x2C
 _MOST_LOOKED = 200  # frames of a capture looked at to say whether they are text
+_COUNTING_SHARE, _MOST_COUNTED = 0.7, 1000
 _STRAY_SHARE = 0.15  # frames of a stretch that may differ without making a bit count as changing
 
 
@@ -217,16 +218,18 @@ def _majority(body: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.bo
 
 
 def counters(recorded: Mapping[str, Recording]) -> NDArray[np.bool_]:
-    """Return which bits belong to a byte that counts frames, shape (8 w,)."""
-    steps: list[NDArray[np.uint8]] = [np.diff(part.body, axis=0) for part in recorded.values() if len(part.body) > 1]
+    """Return which bits belong to a byte that counts frames, perhaps under a constant key, shape (8 w,)."""
+    pairs = [part.body[:_MOST_COUNTED] for part in recorded.values() if len(part.body) > 1]
     width = next(iter(recorded.values())).body.shape[1] if recorded else 0
     out = np.zeros(8 * width, np.bool_)
-    if not steps or sum(map(len, steps)) < 16:
+    if sum(map(len, pairs)) < 16 or not width:
         return out
-    every = np.concatenate(steps)
-    for at in range(width):
-        counts = np.bincount(every[:, at], minlength=256)
-        step = int(counts.argmax())
-        if step and counts[step] > 0.7 * len(every):
+    before, after = np.concatenate([p[:-1] for p in pairs]), np.concatenate([p[1:] for p in pairs])
+    # A key turns bits over, so a count's lowest bit still changes from frame to frame.
+    lively = ((before ^ after) & 1).mean(axis=0) > _COUNTING_SHARE
+    keys = np.arange(256, dtype=np.uint8)[:, None]
+    for at in np.flatnonzero(lively).tolist():
+        steps = (after[:, at] ^ keys) - (before[:, at] ^ keys)
+        if any(np.bincount(row, minlength=256)[1:].max() > _COUNTING_SHARE * len(row) for row in steps):
             out[8 * at:8 * at + 8] = True
     return out
