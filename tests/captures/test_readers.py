@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from tests.captures.sources import BENCH, simulated
 
 from tapwright.core.capture import Capture
-from tapwright.evidence.captures import _vcd_values, read_capture, vcd
+from tapwright.evidence.captures import _vcd_values, packed, read_capture, vcd
 
 LEVELS = st.lists(st.integers(0, 255), min_size=1, max_size=300)
 
@@ -61,6 +61,21 @@ def test_packed_samples_across_pieces(tmp_path: Path) -> None:
     capture = read_capture(tmp_path / "w.bin", rate_hz=1e6, width=16)
     assert len(capture.channels) == 16
     assert capture.channels[7].edge_ticks.tolist() == edges_of(samples & 1)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("width", [8, 16])
+def test_busy_samples_by_compiled_code(width: int, tmp_path: Path) -> None:
+    """Large busy files go on as compiled code after their first part: the same edges."""
+    r = np.random.default_rng(width)
+    samples = np.repeat(r.integers(0, 1 << width, 30_000), r.integers(1, 30, 30_000))
+    (tmp_path / "a.bin").write_bytes(samples.astype("u1" if width == 8 else "<u2").tobytes())
+    slow = read_capture(tmp_path / "a.bin", rate_hz=1e6, width=width)
+    with pytest.MonkeyPatch.context() as patch:
+        for name, value in (("PIECE_BYTES", 4096), ("BUSY_AFTER", 20_000), ("BUSY_LEFT", 0)):
+            patch.setattr(packed, name, value)
+        assert same(slow, read_capture(tmp_path / "a.bin", rate_hz=1e6, width=width))
+    assert slow.channels[width - 1].edge_ticks.tolist() == edges_of(samples >> (width - 1) & 1)
 
 
 @given(rows=st.lists(st.tuples(st.integers(1, 90), st.integers(0, 1), st.integers(0, 1)), min_size=2, max_size=60))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
 from benchmarks.rate_error import bound_ticks, one_case
 
 

@@ -6,12 +6,14 @@ Times are ticks of the capture as int64; T is the unit interval (one bit) in tic
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.capture import Capture, Channel
 
+_Number = TypeVar("_Number", bound=np.number)
 GLITCH_OF_BIT = 1 / 3  # a pulse shorter than a third of a bit is a glitch
 GLITCH_COST = 4.0  # nats: a glitch is met about once in fifty edges
 MANY_EDGES = 1 << 16  # looked at in pieces that stay in the cache
@@ -132,6 +134,12 @@ def middle(values: NDArray[np.number]) -> float:
     return (float(parted[n // 2]) + float(parted[(n - 1) // 2])) / 2
 
 
+def distinct(values: NDArray[_Number]) -> NDArray[_Number]:
+    """Return the values that occur, sorted. (`numpy.unique` imports masked arrays too.)"""
+    ordered = np.sort(values)
+    return ordered[np.append(True, ordered[1:] != ordered[:-1])] if len(ordered) else ordered
+
+
 def time_grid(capture: Capture, edges: NDArray[np.int64]) -> float:
     """Return the ticks between two samples, as the capture says or as its edges show; 1 where no grid is seen.
 
@@ -140,7 +148,7 @@ def time_grid(capture: Capture, edges: NDArray[np.int64]) -> float:
     """
     if capture.sample_ticks:
         return float(capture.sample_ticks)
-    intervals = np.unique(np.diff(edges[:20_000]))
+    intervals = distinct(np.diff(edges[:20_000]))
     if len(intervals) < 2:
         return 1.0
     exact = int(np.gcd.reduce(intervals))
@@ -162,6 +170,6 @@ def _rounded_grid(intervals: NDArray[np.int64]) -> float:
                 break
             step = float((intervals * counts).sum() / (counts * counts).sum())
         off = np.abs(intervals / step - np.rint(intervals / step))
-        if off.max() < 0.06 and len(np.unique(np.rint(intervals / step))) >= 4 and step > best:
+        if off.max() < 0.06 and len(distinct(np.rint(intervals / step))) >= 4 and step > best:
             best = step
     return best

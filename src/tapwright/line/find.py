@@ -14,7 +14,7 @@ from tapwright.core.capture import Capture, Channel
 from tapwright.core.line import AsyncSettings, ByteError
 from tapwright.line.advice import advise, advise_unknown
 from tapwright.line.apply import decoded
-from tapwright.line.clocked import find_pairs, is_even
+from tapwright.line.clocked import MOST_EDGES, find_pairs, is_even
 from tapwright.line.edges import middle, stretches, time_grid
 from tapwright.line.rate import usual_baud
 from tapwright.line.report import ChannelReport, Kind, LineReport, PairReport
@@ -69,8 +69,9 @@ def _report(capture: Capture, reports: list[ChannelReport], pairs: list[PairRepo
 
 def _is_slow(capture: Capture, channel: Channel) -> bool:
     """Whether a line rests at each level for so long that it tells a state, not bits."""
-    waits = np.diff(channel.edge_ticks)
-    return bool(len(waits)) and float(np.quantile(waits, 0.1)) * float(capture.tick_s) >= SLOW_S
+    waits = np.diff(channel.edge_ticks[:MOST_EDGES])
+    rare = len(waits) // 10
+    return bool(len(waits)) and float(np.partition(waits, rare)[rare] * capture.tick_s) >= SLOW_S
 
 
 def _channel(capture: Capture, channel: Channel, part: Kind | None) -> ChannelReport:
@@ -99,7 +100,7 @@ def _is_square(channel: Channel, grid: float) -> bool:
     even, period, free = is_even(channel.edge_ticks)
     if not even:
         return False
-    intervals = np.diff(channel.edge_ticks)
+    intervals = np.diff(channel.edge_ticks[:MOST_EDGES])
     short = intervals[intervals < 0.9 * period]
     if len(short) < 0.9 * len(intervals) or np.abs(short - middle(short)).max() > 0.2 * middle(short) + 1.5 * grid:
         return False

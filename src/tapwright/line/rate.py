@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapwright.line.edges import middle
+from tapwright.line.edges import distinct, middle
 
 USUAL_BAUD = (50, 75, 110, 134.5, 150, 200, 300, 600, 1200, 2400, 4800, 9600, 14400, 19200, 28800, 31250, 38400, 57600,
               115200, 230400, 250000, 460800, 500000, 921600, 1_000_000, 2_000_000, 3_000_000)
@@ -77,7 +77,7 @@ def _agreement(intervals: NDArray[np.float64], trial: NDArray[np.float64]) -> ND
     if len(values) > 600:
         borders = np.exp(np.linspace(math.log(values[0]), math.log(values[-1]) + 1e-9, 601))
         which = np.maximum(np.searchsorted(borders, values, side="right") - 1, 0)
-        used = np.unique(which)
+        used = distinct(which)
         weight = np.bincount(which, counts)[used]
         values, counts = np.bincount(which, counts * values)[used] / weight, weight
     phase = values[None, :] / trial[:, None]

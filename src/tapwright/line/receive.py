@@ -79,7 +79,8 @@ def _compiled(
     head = replace(stretch, edges=stretch.edges[:_SYNC_EDGES], end=int(stretch.edges[_SYNC_EDGES]))
     table = forms.starts(head, t, inverted=inverted)
     sync = forms.synchronise(table, before_stop, t, form)
-    most = len(stretch.edges) // 2 + 2
+    # A character takes its bits: time bounds their number better than edges do.
+    most = min(len(stretch.edges) // 2, int((stretch.end - stretch.start) / ((before_stop + 0.2) * t))) + 2
     index, levels = np.empty(most, np.int64), np.empty(most, np.uint16)
     half, at = np.empty(most, np.uint8), np.empty(most, np.float64)
     n = _kernels.walk(stretch.edges, int(table.index[sync.begin]), t, before_stop, index, levels, half, at)
