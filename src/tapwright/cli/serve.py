@@ -201,7 +201,22 @@ def _say_started(started: Started, as_document: bool) -> None:
         lines.append(f"To change: {started.url}{key}   (keep this address to yourself)")
     lines += [f"SCPI:      {plan.host}:{port}   {name}" for name, port in started.scpi_ports.items()]
     lines.append(f"Recording: {where}" if where else "Recording: off (--record FILE)")
+    if sys.stdout.isatty():
+        lines += ["", _qr(started.url + (key if plan.private else "")).rstrip("\n"),
+                  "For the phone" + (", once --host lets it in: now the page is for this machine alone."
+                                     if plan.host in ("127.0.0.1", "localhost", "::1") else ".")]
     print("\n".join(lines), "\nStop with Ctrl+C.", sep="", flush=True)
+
+
+def _qr(address: str) -> str:
+    """Return an address as a QR code of half blocks, for a camera to read off the terminal."""
+    import io
+
+    import segno
+
+    out = io.StringIO()
+    segno.make(address, error="m").terminal(out, compact=True)
+    return out.getvalue()
 
 
 def _installed(args: argparse.Namespace, plan: Plan) -> Outcome:
