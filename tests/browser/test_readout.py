@@ -63,12 +63,12 @@ def test_readings_arrive_the_trend_draws_and_a_lost_source_is_shown() -> None:
         assert page.inner_text("live-reading .value").startswith("6.")
         assert page.inner_text("live-reading .unit") == "mg/L"
         page.wait_for_selector("live-reading .flags li:has-text('HOLD')")
-        page.wait_for_function("Number(document.querySelector('trend-line').dataset.points) >= 5")
+        page.wait_for_function("() => Number(document.querySelector('trend-line').dataset.points) >= 5")
         pixels = page.evaluate("""() => { const c = document.querySelector('trend-line canvas');
             const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data; let n = 0;
             for (let i = 3; i < d.length; i += 4) n += d[i] > 0; return n; }""")
         assert pixels > 500
-        page.wait_for_function("document.querySelector('reading-extremes .n').textContent > 3")
+        page.wait_for_function("() => document.querySelector('reading-extremes .n').textContent > 3")
         page.evaluate("""() => { window.lostAt = 0; new MutationObserver(() => { if (!window.lostAt
             && document.querySelector('live-reading').dataset.state === 'stale') window.lostAt = performance.now(); })
             .observe(document.querySelector('live-reading'), {attributes: true}); window.lastAt = 0;
@@ -113,7 +113,7 @@ def test_a_name_with_script_in_it_stays_text() -> None:
             page: Any = page_
             page.goto(server.url)
             page.wait_for_selector("live-reading[data-state=ok]")
-            page.wait_for_function("document.getElementById('name').textContent !== 'Instrument'")
+            page.wait_for_function("() => document.getElementById('name').textContent !== 'Instrument'")
             assert page.query_selector("#name img") is None
             assert page.title() != "owned"
     finally:

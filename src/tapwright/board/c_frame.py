@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tapwright.board.c_parts import Parts
-from tapwright.board.c_text import array, hex_list
+from tapwright.board.c_text import array, filled, hex_list
 from tapwright.board.mask_maps import MaskMaps, mask_maps
 from tapwright.core.frame import Check, FrameLayout
 from tapwright.core.instrument import Instrument
@@ -193,20 +193,53 @@ def framer(instrument: Instrument) -> list[str]:
         lines += ["    return closed && n ? (int)n : 0;", "}", ""]
     else:
         lines += [f"    return {' || '.join(f'may{i}' for i in range(len(every)))} ? 0 : -1;", "}", ""]
-    lines += [
-        "static size_t settle(struct reading_framer *framer, int closed)", "{", "    while (framer->size) {",
-        "        int size = complete(framer, closed);", "        if (size > 0) {",
-        "            framer->done = (uint16_t)size;", "            return (size_t)size;", "        }",
-        "        if (!size && framer->size < READING_FRAME)", "            break;",
-        "        memmove(framer->bytes, framer->bytes + 1, --framer->size);", f"        framer->torn = {int(tears)};", "    }", "    return 0;", "}", "",
-        "size_t reading_push(struct reading_framer *framer, uint8_t byte)", "{", "    if (framer->done) {",
-        "        framer->size = (uint16_t)(framer->size - framer->done);",
-        "        memmove(framer->bytes, framer->bytes + framer->done, framer->size);", "        framer->done = 0;",
-        "    }", "    framer->bytes[framer->size++] = byte;", "    return settle(framer, 0);", "}", "",
-        "size_t reading_gap(struct reading_framer *framer)", "{", "    size_t size;", "    if (framer->done)",
-        "        framer->size = 0;", "    framer->torn = 0;", "    size = settle(framer, 1);", "    if (!size)", "        framer->size = 0;",
-        "    return size;", "}"]
-    return lines
+    return lines + filled(_FRAMER, TORN=str(int(tears))).splitlines()
+
+
+_FRAMER = """\
+static size_t settle(struct reading_framer *framer, int closed)
+{
+    while (framer->size) {
+        int size = complete(framer, closed);
+        if (size > 0 && !framer->torn) {
+            framer->done = (uint16_t)size;
+            return (size_t)size;
+        }
+        if (!size && framer->size < READING_FRAME)
+            break;
+        /* A wrong byte goes; so does a frame that may have begun before the first byte. */
+        framer->torn = size > 0 ? 0 : @TORN@;
+        if (size <= 0)
+            size = 1;
+        framer->size = (uint16_t)(framer->size - size);
+        memmove(framer->bytes, framer->bytes + size, framer->size);
+    }
+    return 0;
+}
+
+size_t reading_push(struct reading_framer *framer, uint8_t byte)
+{
+    if (framer->done) {
+        framer->size = (uint16_t)(framer->size - framer->done);
+        memmove(framer->bytes, framer->bytes + framer->done, framer->size);
+        framer->done = 0;
+    }
+    framer->bytes[framer->size++] = byte;
+    return settle(framer, 0);
+}
+
+size_t reading_gap(struct reading_framer *framer)
+{
+    size_t size;
+    if (framer->done)
+        framer->size = 0;
+    framer->done = framer->torn = 0;
+    size = settle(framer, 1);
+    if (!size)
+        framer->size = 0;
+    return size;
+}
+"""
 
 
 def _complete(number_: int, layout: FrameLayout) -> list[str]:
