@@ -58,8 +58,9 @@ def test_pyvisa_reads_by_scpi(feed: Feed) -> None:
         assert first.query("*ESR?") == "32"
         with socket.create_connection(("127.0.0.1", server.service.scpi_ports["pond-1"]), timeout=10) as raw:
             raw.sendall(b"x" * 200_000 + b"\n\n\r\n*OPC?\r\nSYST:ERR?\n")
-            assert raw.makefile().readline() == "1\n"
-            assert raw.makefile().readline().startswith("-363")
+            answers = raw.makefile()  # one for both lines: a buffered file may take the second line with the first
+            assert answers.readline() == "1\n"
+            assert answers.readline().startswith("-363")
         for link in links:
             link.close()
         visa.close()
