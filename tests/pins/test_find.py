@@ -110,6 +110,17 @@ def test_a_trial_that_starts_the_data_proves_the_gate(tmp_path: Path) -> None:
     assert gates[0].probability > 0.9
 
 
+def test_a_steady_level_between_is_no_claim_until_hertz_tells(tmp_path: Path) -> None:
+    """1.8 V in every state is a second supply or a line that always sends: neither is said with 0.97."""
+    csv = "pad,a,b,c,d\n1,0,0,0,0\n2,3,3,3.00,3\n3,1.80,1.80,1.81,1.80\n"
+    quiet = find(tmp_path, csv, supply_v=3.0).pads[2]
+    assert quiet.probability < 0.97
+    assert {"data", "supply"} <= {quiet.role, *(name for name, _ in quiet.alternatives)}
+    loud = find(tmp_path, csv.replace("d\n", "d,a / hz\n").replace("1.81,1.80", "1.81,1.80,4800"), supply_v=3.0).pads[2]
+    assert loud.role == "data"
+    assert loud.probability > quiet.probability
+
+
 def test_supply_is_read_off_or_asked_for(tmp_path: Path) -> None:
     """The highest steady level is the supply; without one it must be given."""
     assert find(tmp_path, "pad,a,b\n1,0,0\n2,2.97,2.97\n").supply_v == pytest.approx(2.97)

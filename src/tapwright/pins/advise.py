@@ -33,7 +33,7 @@ E12 = (1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)  # IEC 60063
 EDGES = np.array([-0.02, 0.0015, 0.004, 0.01, 0.025, 0.06, 0.12, 0.2, 0.3, 0.45, 0.6, 0.75, 0.86, 0.93, 0.965, 0.98,
                   0.988, 0.993, 0.9965, 0.9985])
 OHM_BINS = np.array([0.1, 0.3, 1.0, 3.0, 30.0, 300.0, *np.geomspace(1e3, 5e6, 12), np.inf])
-MANY, MOST_PLANNED = 400, 48  # pads times states beyond which only telling states, and so many pads, are looked at
+MANY, MOST_PLANNED = 400, 32  # pads times states beyond which only telling states, and so many pads, are looked at
 NEGLIGIBLE = 1e-5
 _N_CLASSES = len(ROLES) * len(DRIVERS)
 
@@ -68,7 +68,7 @@ def e12_at_least(ohm: float) -> float:
 def load_ohms(volts: float) -> tuple[float, ...]:
     """Return the resistors worth trying at a supply: the stiffest under 1 mA, 10k and 100k."""
     stiff = e12_at_least(volts / MOST_AMPS * 1.05)
-    return tuple(sorted({stiff, max(1e4, e12_at_least(stiff * 2)), 1e5}))
+    return tuple(sorted({stiff, max(1e4, e12_at_least(stiff * 2)), max(1e5, stiff)}))
 
 
 def settled(beliefs: Beliefs) -> NDArray[np.bool_]:
@@ -143,7 +143,7 @@ class _Planner:
         highest = max([evidence.supply_v, *(cell.high for i, column in enumerate(survey.columns)
                                             if column.quantity == "volts" for cells in survey.cells
                                             if (cell := cells.get(i)) is not None)])
-        self.ohms = load_ohms(highest)
+        self.ohms = load_ohms(highest)[::2 if evidence.of_pad.size > MANY else 1]  # the stiffest and the softest
         self.classes = class_of_branches()
         alive = beliefs.circuit[open_].max(0) > NEGLIGIBLE
         self.order = np.flatnonzero(alive[branches().circuit])
@@ -202,7 +202,8 @@ class _Planner:
                     part[2] += factor
                 weight = branch_base(level, feed.rail)
                 # The order of `Sums`: moved, rests, fed_moved, fed_rests, dead_moved, dead_rests.
-                for i, table in zip((0, 1, 0, 0, 2, 2), self.model.places.by_rail[feed.rail], strict=True):
+                part.append(np.where(sums.sends, part[1], part[0]))
+                for i, table in zip((0, 1, 0, 3, 2, 2), self.model.places.by_rail[feed.rail], strict=True):
                     for column in table:
                         place = column[chosen]
                         rows = np.flatnonzero(weight[place])
@@ -260,8 +261,8 @@ class _Planner:
 
 def _masses(cast: Forecast, chosen: NDArray[np.int64], count: float, gain_sd: float) -> NDArray[np.float32]:
     """Return the share of each bin of readings on each chosen branch, shape (len(chosen), n_bins)."""
-    at, own, kind = cast.at[chosen, None], cast.spread[chosen, None], cast.kind[chosen]
-    spread = np.sqrt(own**2 + count**2 + (gain_sd * at) ** 2)
+    at, kind = cast.at[chosen, None], cast.kind[chosen]
+    spread = np.sqrt(cast.spread[chosen, None] ** 2 + cast.shared[chosen, None] ** 2 + count**2 + (gain_sd * at) ** 2)
     below = _normal(EDGES[None, :], at, spread)
     odd = kind == ANYWHERE
     below[odd] = np.clip(EDGES, 0, 1)

@@ -35,14 +35,15 @@ RAIL_OHM = np.array([0.03, 0.15, 0.6, 2.0, 5.0])
 PULL_OHM = np.geomspace(1.2e3, 1.5e6, 17)
 FEW_PULLS = PULL_OHM[1:13:2]
 # How hard the rail of a module without supply is held down: by its own parts, by little, by nothing at all.
-DEAD_RAIL_OHM = np.array([30.0, 160.0, 800.0, 4e3, 2.5e4, 1e9])
-DEAD_RAIL_SHARE = np.array([0.2, 0.16, 0.17, 0.17, 0.15, 0.15])
+DEAD_RAIL_OHM = np.array([30.0, 160.0, 800.0, 4e3, 2e4, 1.2e5, 1e9])
+DEAD_RAIL_SHARE = np.array([0.18, 0.15, 0.15, 0.16, 0.14, 0.1, 0.12])
 CLAMPED_RAILS = 4  # the first so many are hard enough to pull a driven high line down
 # Averages of a line that sends, as the share by which it leaves its idle level; the last stands for "any, changing".
 DUTY = np.array([0.01, 0.025, 0.05, 0.1, 0.2, 0.35, 0.5, 0.7, -1.0])
 DUTY_SHARE = np.array([0.015, 0.03, 0.07, 0.12, 0.16, 0.16, 0.12, 0.06, 0.265])
 FLOAT_AT = np.array([0.0, 0.02, 0.05, 0.1, 0.18, 0.28, 0.4, 0.55, 0.75])
 FLOAT_SHARE = np.array([0.48, 0.18, 0.13, 0.09, 0.06, 0.03, 0.015, 0.01, 0.005])
+SECOND_SUPPLY = 0.02  # beside the supply itself
 NONE = np.inf
 
 
@@ -50,17 +51,18 @@ NONE = np.inf
 class Circuits:
     """Every circuit; all arrays have one entry a circuit, resistances in ohms (inf: not there).
 
-    `pull_i`, `pull_m` are on the instrument's and the module's board, `*_up` says toward a supply; `pull_i_switched`
-    that the instrument's pull goes to its switched supply. `down_ohm`, `down_at`, `down_stays` describe a switched
-    supply when down. `duty` is the share that a line that sends spends away from idle (-1: changing); with the module
-    out one that `waits` for it rests. `drive_step`, `pull_step`, `down_step` are the ratios between neighbours of the
-    grids that the resistances come from: a grid point stands for its whole cell.
+    `high_at` is what a high driver drives to. `pull_i`, `pull_m` are on the instrument's and the module's board, `*_up`
+    says toward a supply; `pull_i_switched` that the instrument's pull goes to its switched supply. `down_ohm`,
+    `down_at`, `down_stays` describe a switched supply when down. `duty` is the share that a line that sends spends away
+    from idle (-1: changing); with the module out one that `waits` for it rests. `drive_step`, `pull_step`, `down_step`
+    are the ratios between neighbours of the grids that the resistances come from: a grid point stands for its cell.
     """
 
     role: NDArray[np.int8]
     driver: NDArray[np.int8]
     share: NDArray[np.float64]
     by_module: NDArray[np.bool_]
+    high_at: NDArray[np.float64]
     high_ohm: NDArray[np.float64]
     low_ohm: NDArray[np.float64]
     pull_i: NDArray[np.float64]
@@ -104,7 +106,7 @@ class Branches:
 
 
 _FIELDS: dict[str, float] = {
-    "by_module": False, "high_ohm": NONE, "low_ohm": NONE, "pull_i": NONE, "pull_i_up": False,
+    "by_module": False, "high_at": 1.0, "high_ohm": NONE, "low_ohm": NONE, "pull_i": NONE, "pull_i_up": False,
     "pull_i_switched": False, "pull_m": NONE, "pull_m_up": False, "down_ohm": NONE, "down_at": 0.0,
     "down_stays": False, "duty": 0.0, "waits": False, "idle_high": False, "float_at": 0.0, "float_loose": False,
     "drive_step": float(DRIVER_OHM[1] / DRIVER_OHM[0]), "pull_step": float(PULL_OHM[1] / PULL_OHM[0]), "down_step": 4.0,
@@ -126,7 +128,7 @@ def circuits() -> Circuits:
                 share = float(row["share"]) / inner * family_share / whole * ROLE_PRIOR[role]
                 rows.append({**_FIELDS, **row, "role": role, "share": share})
     columns: dict[str, Any] = {name: np.array([row[name] for row in rows], dtype=kind) for name, kind in (
-        ("role", np.int8), ("driver", np.int8), ("share", np.float64), ("by_module", np.bool_),
+        ("role", np.int8), ("driver", np.int8), ("share", np.float64), ("by_module", np.bool_), ("high_at", np.float64),
         ("high_ohm", np.float64), ("low_ohm", np.float64), ("pull_i", np.float64), ("pull_i_up", np.bool_),
         ("pull_i_switched", np.bool_), ("pull_m", np.float64), ("pull_m_up", np.bool_), ("down_ohm", np.float64),
         ("down_at", np.float64), ("down_stays", np.bool_), ("duty", np.float64), ("waits", np.bool_),
@@ -168,13 +170,14 @@ def _branches_of(all_: Circuits, j: int) -> Iterator[tuple[int, bool, float, flo
         else:
             yield _at_level(all_, j, high=True)
             yield _at_level(all_, j, high=False)
-    # A dead line reads low: a line fixed high cannot be dead. A pull may lose its rail, or be clamped.
+    # A pull may lose its rail, or be clamped. A driven line stays fixed high on a dead module only by a pull-up.
     mortal = by_module or all_.driver[j] == PULL or (np.isfinite(all_.pull_m[j]) and bool(all_.pull_m_up[j]))
-    if mortal and role in (STATE_LINE, DATA, FIXED_LOW):
+    held_up = np.isfinite(all_.pull_i[j]) and bool(all_.pull_i_up[j])
+    if mortal and (role in (STATE_LINE, DATA, FIXED_LOW) or (role == FIXED_HIGH and (held_up or not by_module))):
         for ohm, share in zip(DEAD_RAIL_OHM, DEAD_RAIL_SHARE, strict=True):
             yield DEAD, False, float(ohm), float(share)
-    if not by_module and role in (FIXED_HIGH, STATE_LINE) and np.isfinite(all_.high_ohm[j]) \
-            and all_.driver[j] == INSTRUMENT:
+    drives_high = all_.driver[j] == INSTRUMENT and np.isfinite(all_.high_ohm[j])
+    if drives_high and (role in (FIXED_HIGH, STATE_LINE) or (role == DATA and all_.idle_high[j])):
         for ohm in DEAD_RAIL_OHM[:CLAMPED_RAILS]:
             yield CLAMPED, True, float(ohm), 1 / CLAMPED_RAILS
 
@@ -204,6 +207,10 @@ def _supply() -> Iterator[tuple[float, Iterator[_Row]]]:
     shares = (1.0, 1.0, 1.0, 0.8, 0.3)
     yield 1.0, ({"driver": INSTRUMENT, "share": share, "high_ohm": ohm, "drive_step": 4.0}
                 for ohm, share in zip(RAIL_OHM.tolist(), shares, strict=True))
+    # A second supply below the first: a meter cannot tell it from a line that sends in every state, so that it is
+    # weighed such that neither is claimed until the meter's AC volts or hertz have told.
+    yield SECOND_SUPPLY, ({"driver": INSTRUMENT, "share": 1.0, "high_ohm": 1.0, "high_at": at, "drive_step": 8.0}
+                          for at in np.linspace(0.3, 0.94, 17).tolist())
 
 
 def _switched() -> Iterator[tuple[float, Iterator[_Row]]]:

@@ -5,9 +5,11 @@ In: a survey with its evidence and beliefs. Out: sentences, and the resistance b
 
 from __future__ import annotations
 
+import functools
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapwright.evidence.survey import CELLS_OUT, OHMS, VOLTS, Cell, Column, Survey, is_off, ohm_text
 from tapwright.pins.advise import Ask
@@ -172,8 +174,13 @@ def _is_back_fed(evidence: Evidence, beliefs: Beliefs, p: int) -> bool:
     seen = evidence.plain[p] * evidence.supply_v
     with np.errstate(invalid="ignore"):
         clamped = (seen >= CLAMP_V[0]) & (seen <= CLAMP_V[1]) & (lost > 0.5)
-    mortal = np.unique(branches().circuit[branches().does == DEAD])
-    return bool(clamped.any() and beliefs.circuit[p, mortal].sum() > 0.5)
+    return bool(clamped.any()) and bool(beliefs.circuit[p, _mortal()].sum() > 0.5)
+
+
+@functools.cache
+def _mortal() -> NDArray[np.int64]:
+    """Return the circuits that a module without supply lets go of."""
+    return np.unique(branches().circuit[branches().does == DEAD])
 
 
 def _believed_ohm(survey: Survey, beliefs: Beliefs, p: int) -> float | None:

@@ -161,12 +161,13 @@ def _ranked(shares: dict[tuple[str, str], float]) -> tuple[Gate, ...]:
 
 def pad_of(channel: str, pads: Sequence[str]) -> str | None:
     """Return the pad that a channel belongs to: of the same name, else of its name without `pad` or `gpio`."""
-    for name in (channel, channel.rpartition(".")[2]):
-        for wanted in (name, _WORD.sub("", name)):
-            for pad in pads:
-                if pad.casefold() == wanted.casefold() or _WORD.sub("", pad).casefold() == wanted.casefold():
-                    return pad
-    return None
+    last = channel.rpartition(".")[2]
+    for wanted in (channel, last, _WORD.sub("", channel), _WORD.sub("", last)):
+        for pad in pads:
+            if wanted and pad.casefold() == wanted.casefold():
+                return pad
+    bare = {_WORD.sub("", pad).casefold(): pad for pad in reversed(pads)}
+    return bare.get(_WORD.sub("", last).casefold())
 
 
 def runs_of(channel: Channel, capture: Capture) -> Runs:

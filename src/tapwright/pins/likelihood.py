@@ -26,7 +26,7 @@ from tapwright.pins.circuits import (
     branches,
     circuits,
 )
-from tapwright.pins.predict import ANYWHERE, DRIFTING, Forecast
+from tapwright.pins.predict import ANYWHERE, DRIFTING, POINT, Forecast
 
 SLIP = 3e-4  # density of a reading that is simply wrong
 TAIL = (0.05, 3.5)  # share and width of the readings that are worse than the meter's book says
@@ -34,6 +34,41 @@ TAIL = (0.05, 3.5)  # share and width of the readings that are worse than the me
 DRIFT = ((0.35, 0.0003), (0.15, 0.006), (0.2, 0.04), (0.2, 0.15))
 _ROOT = np.float32(np.sqrt(2 * np.pi))
 Array = NDArray[np.float32]
+
+
+class Joint:
+    """The density of several readings in one state, where a branch is off in all of them together.
+
+    Source: the matrix determinant lemma and Sherman-Morrison formula for a diagonal covariance plus one shared term.
+    """
+
+    def __init__(self, n_signatures: int) -> None:
+        shape = (n_signatures, len(branches().does))
+        self.square, self.cross, self.weight, self.log, self.n = (np.zeros(shape, np.float32) for _ in range(5))
+        self.tail = np.ones(shape, np.float32)
+
+    def add(self, i: int, cast: Forecast, at: float, sd: float, span: float, *, shift: float) -> NDArray[np.bool_]:
+        """Add a reading of signature `i`; return the branches for which it is taken up here."""
+        mine: NDArray[np.bool_] = (cast.shared > 0) & (cast.kind == POINT)
+        shared = cast.shared[mine]
+        moved = np.float32(shift) * cast.source[mine]
+        scale2 = cast.spread[mine] ** 2 + moved**2 + np.float32((sd + span / 2) ** 2)
+        off = np.float32(at) - cast.at[mine]
+        self.square[i, mine] += off**2 / scale2
+        self.cross[i, mine] += off * shared / scale2
+        self.weight[i, mine] += shared**2 / scale2
+        self.log[i, mine] += np.log(scale2)
+        self.n[i, mine] += 1
+        wide = (scale2 + shared**2) * np.float32(TAIL[1] ** 2)
+        self.tail[i, mine] *= np.exp(-0.5 * off**2 / wide) / np.sqrt(wide) / _ROOT + np.float32(SLIP)
+        return mine
+
+    def density(self) -> Array:
+        """Return the density of everything added, shape (n_signatures, n_branches)."""
+        more = 1 + self.weight
+        log = -0.5 * (self.square - self.cross**2 / more + self.log + np.log(more)) - self.n * np.log(_ROOT)
+        share = np.float32(TAIL[0])
+        return np.asarray((1 - share) * np.exp(log) + share * self.tail)
 
 
 def volts(cast: Forecast, at: Array, sd: Array, span: Array, *, shift: float) -> Array:
@@ -92,7 +127,7 @@ def ohms(value: float) -> NDArray[np.float64]:
     over = not np.isfinite(value)
     decades = np.log10(max(value, 0.01)) if not over else 9.0
 
-    def near(ohm: NDArray[np.float64], spread: float) -> NDArray[np.float64]:
+    def near(ohm: NDArray[np.float64], spread: NDArray[np.float64] | float) -> NDArray[np.float64]:
         return np.asarray(np.exp(-0.5 * ((decades - np.log10(ohm)) / spread) ** 2) / (spread * 2.5066))
 
     def between(low: float, high: float) -> float:
@@ -109,7 +144,7 @@ def ohms(value: float) -> NDArray[np.float64]:
     pull = np.where(np.isfinite(all_.pull_i), all_.pull_i, all_.pull_m)
     up = np.where(np.isfinite(all_.pull_i), all_.pull_i_up, all_.pull_m_up)
     held = np.isfinite(pull) & ~rails
-    cell = 0.13 if held.any() else 0.1
+    cell = np.hypot(0.08, 1.2 * np.log10(all_.pull_step) / np.sqrt(12))
     to_ground = near(np.where(held, pull, 1.0), cell)
     density = np.where(held & ~up, 0.85 * to_ground + 0.15 * density, density)
     above = (10**decades > pull * 0.8) & ~(over & (pull < 0))
@@ -121,7 +156,7 @@ def ohms(value: float) -> NDArray[np.float64]:
 
 def _point(cast: Forecast, at: Array, sd: Array, span: Array, shift: float) -> Array:
     moved = np.float32(shift) * cast.source
-    scale = np.sqrt(cast.spread**2 + moved**2 + (sd + span / 2) ** 2)
+    scale = np.sqrt(cast.spread**2 + cast.shared**2 + moved**2 + (sd + span / 2) ** 2)
     z2 = ((at - cast.at) / scale) ** 2
     share, width = np.float32(TAIL[0]), np.float32(TAIL[1])
     bell = (1 - share) * np.exp(-0.5 * z2) + share / width * np.exp(-0.5 * z2 / width**2)

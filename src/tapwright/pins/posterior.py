@@ -93,10 +93,12 @@ class Sums:
 
     `moved` and `fed_moved`, `fed_rests` (driven high, the last two into a dead chip) go with how often a line moves,
     `rests` with how often it does not, `dead_moved` and `dead_rests` with neither. `habit`, (n_circuits, 1), says
-    whether a circuit has such a habit at all.
+    whether a circuit has such a habit at all; `sends`, the same shape, whether it is a data line, which drives into a
+    dead chip when it rests.
     """
 
     habit: NDArray[np.bool_]
+    sends: NDArray[np.bool_]
     moved: Shares
     rests: Shares
     fed_moved: Shares
@@ -109,7 +111,8 @@ class Sums:
         often = np.where(self.habit, np.float32(OFTEN[i_often]), np.float32(1))
         seldom = np.where(self.habit, np.float32(1 - OFTEN[i_often]), np.float32(1))
         moved = often * (self.moved + self.fed_moved) + self.dead_moved
-        rests = seldom * self.rests + often * self.fed_rests + self.dead_rests
+        fed = np.where(self.sends, seldom, often)
+        rests = seldom * self.rests + fed * self.fed_rests + self.dead_rests
         return np.asarray(moved, np.float32), np.asarray(rests, np.float32)
 
 
@@ -122,10 +125,10 @@ class Model:
     def __init__(self, evidence: Evidence) -> None:
         self.evidence = evidence
         self.all = circuits()
-        self.kept = np.ones(len(self.all.role), bool)
         # Large surveys settle by their sheer number of states: fewer habits and guesses do.
         self.is_large = evidence.of_pad.size > LARGE
         self.habits = (0, 2, 4) if self.is_large else tuple(range(len(OFTEN)))
+        self.kept = np.ones(len(self.all.role), bool)
         plain = forecast(Probe(), supply_v=evidence.supply_v, meter_ohm=evidence.meter.ohm)
         self.places = _places(bytes(plain.at > 0.5))
         self.share = self._signature_shares()
@@ -134,11 +137,11 @@ class Model:
     def solve(self) -> Beliefs:
         """Return the beliefs, averaged over the guesses at who feeds the module."""
         unsure = Feed(np.full(len(self.evidence.states), UNSURE), 1.0)
-        often, _ = self._weigh(unsure)
-        beliefs = self._mix([(unsure, often)])
+        first = self._weigh(unsure)
+        beliefs = self._mix([(unsure, first[0])])
         # What no pad can be even with the module's supply unsure in every state is not looked at again.
         self.kept = beliefs.circuit.max(0) > NEGLIGIBLE / 2.5 ** len(self.evidence.states)
-        weighed = self._weighed(self._feeds(beliefs))
+        weighed = self._weighed(self._feeds(beliefs), first)
         best = max(weighed, key=lambda part: part[0].share)[0]
         if (best.dead == LOST).any() and not self.is_large:
             rails = [Feed(best.dead, float(share), rail) for rail, share in enumerate(DEAD_RAIL_SHARE)]
@@ -146,9 +149,13 @@ class Model:
                 (Feed(feed.dead, feed.share * best.share, feed.rail), mine) for feed, mine in self._weighed(rails)]
         return self._mix([part for part in weighed if part[0].share > 2e-3])
 
-    def _weighed(self, feeds: list[Feed]) -> list[tuple[Feed, Shares]]:
-        """Return the guesses with their shares by all pads' evidence, each with its posterior."""
-        parts = [(feed, *self._weigh(feed)) for feed in feeds]
+    def _weighed(self, feeds: list[Feed],
+                 unsure: tuple[Shares, NDArray[np.float64]] | None = None) -> list[tuple[Feed, Shares]]:
+        """Return the guesses with their shares by all pads' evidence, each with its posterior.
+
+        `unsure` is what came out for the guess that says nothing, where it has been worked out already.
+        """
+        parts = [(feed, *(unsure if unsure and (feed.dead == UNSURE).all() else self._weigh(feed))) for feed in feeds]
         say = np.array([BOARD_TRUST * log.sum() + np.log(feed.share) for feed, _, log in parts])
         share = np.exp(say - say.max())
         share /= share.sum()
@@ -172,14 +179,14 @@ class Model:
                 rows = np.flatnonzero(weight[which])
                 total[rows] += share[which[rows]] * weight[which[rows]][:, None]
             parts.append(total)
-        return Sums(_habit()[chosen][:, None], *parts)
+        return Sums(_habit()[chosen][:, None], (self.all.role[chosen] == DATA)[:, None], *parts)
 
     def _feeds(self, beliefs: Beliefs) -> list[Feed]:
         """Return the guesses: the main supply, each pad that looks like a switched supply, or one that none shows."""
         alive = np.full(len(self.evidence.states), ALIVE)
         chance = beliefs.role[:, SWITCHED]
-        likely = [int(p) for p in np.argsort(-chance)[:2 if self.is_large else 3] if chance[p] > 0.05]
-        feeds = [Feed(alive, 0.45 if likely else 0.97), Feed(np.full(len(alive), UNSURE), 0.02)]
+        likely = [int(p) for p in np.argsort(-chance)[:1 if self.is_large else 3] if chance[p] > 0.05]
+        feeds = [Feed(alive, 0.45 if likely else 0.97), Feed(np.full(len(alive), UNSURE), 0.004)]
         seen = {alive.tobytes()}
         for p in likely:
             up = beliefs.high[p] / max(float(chance[p] + beliefs.role[p, STATE_LINE]), 1e-9)
@@ -220,6 +227,10 @@ class Model:
         n_branches = len(branches().does)
         share = np.ones((len(evidence.signatures), n_branches + 1), np.float32)
         share[:, -1] = 0
+        # Where one state holds several readings, what they are off by together is counted once.
+        several = {i: k for k, i in enumerate(i for i, signature in enumerate(evidence.signatures)
+                                              if sum(reading.kind == VOLTS for reading in signature) > 1)}
+        joint = likelihood.Joint(len(several))
         groups: dict[tuple[str, Probe], dict[Reading, list[int]]] = {}
         for i, signature in enumerate(evidence.signatures):
             for reading in signature:
@@ -235,11 +246,17 @@ class Model:
                 rows = likelihood.ac(at) if kind == AC else likelihood.hertz(at)
             for key, row in zip(keys, rows, strict=True):
                 for i in readings[key]:
-                    share[i, :-1] *= row
+                    if kind == VOLTS and i in several:
+                        together = joint.add(several[i], cast, key.at, key.sd, key.span, shift=evidence.shift)
+                        share[i, :-1] *= np.where(together, np.float32(1), row)
+                    else:
+                        share[i, :-1] *= row
+        share[list(several), :-1] *= joint.density()
         return np.ascontiguousarray(share.T)
 
     def _pad_factors(self) -> NDArray[np.float64]:
         factor = np.zeros((len(self.evidence.of_pad), len(self.all.role)))
+        factor[:, self.all.high_at < 1] += self._unsteadiness()[:, None]
         for p, value in enumerate(self.evidence.ohms):
             if not np.isnan(value):
                 factor[p] += np.log(likelihood.ohms(float(value)))
@@ -247,6 +264,16 @@ class Model:
             if not np.isnan(value):
                 factor[p] += np.log(likelihood.off_volts(float(value)))
         return factor
+
+    def _unsteadiness(self) -> NDArray[np.float64]:
+        """Return what a pad's scatter over its states says against a supply of its own: 0 where it stands still."""
+        plain = self.evidence.plain
+        known = ~np.isnan(plain)
+        n = np.maximum(known.sum(1), 1)
+        middle = np.where(known, plain, 0).sum(1) / n
+        off = np.where(known, plain - middle[:, None], 0)
+        sd = np.hypot(float(np.median(self.evidence.counts)), 2 * self.evidence.gain_sd)
+        return np.asarray(-np.minimum(0.5 * np.maximum((off**2).sum(1) / sd**2 - n, 0), 40.0))
 
     def _circuit_logs(self, feed: Feed) -> Shares:
         """Return the log likelihood of every circuit, shape (n_pads, n_circuits, n_habits)."""
@@ -328,6 +355,8 @@ def _places(volts_high: bytes) -> _Places:
     by_rail = {}
     for rail in range(-1, len(DEAD_RAIL_OHM)):
         kept = ~fed | (rail < 0) | (b.dead_rail == DEAD_RAIL_OHM[rail])
+        # What is clamped down to a low level is not fixed high.
+        kept &= ~(fed & (role == FIXED_HIGH) & ~by_volts)
         by_rail[rail] = tuple(
             _columns(kept & select & side) for select in (~fed, b.does == CLAMPED, b.does == DEAD)
             for side in (moved, ~moved))
@@ -355,8 +384,10 @@ def branch_base(i_dead: int, rail: int) -> NDArray[np.float32]:
     dead = DEAD_LEVELS[i_dead]
     role = all_.role[b.circuit]
     has = {kind: np.isin(np.arange(len(all_.role)), b.circuit[b.does == kind])[b.circuit] for kind in (DEAD, CLAMPED)}
-    # A pull that is fixed low stays low on a dead module; a chip there may clamp it or not.
-    dies = np.where((role == FIXED_LOW) & ~all_.by_module[b.circuit], HAS_CLAMP * dead, dead)
+    # A pull on the instrument's board, or to ground, lasts on a dead module; a chip there may clamp it or not.
+    lasting = ~all_.by_module[b.circuit] & ((role == FIXED_LOW) | (
+        (role == FIXED_HIGH) & np.isfinite(all_.pull_i[b.circuit])))
+    dies = np.where(lasting, HAS_CLAMP * dead, dead)
     mortal = has[DEAD] | (all_.by_module[b.circuit] & (role == FIXED_HIGH))
     weight = np.where(mortal, 1 - dies, 1.0)
     share = b.dead_share if rail < 0 else (b.dead_rail == DEAD_RAIL_OHM[rail]).astype(np.float64)
@@ -364,6 +395,8 @@ def branch_base(i_dead: int, rail: int) -> NDArray[np.float32]:
     weight[lost] = (dies * share)[lost]
     feeds = DRIVES_HIGH_INTO_DEAD * dead * (rail < CLAMPED_RAILS)
     weight[has[CLAMPED] & (b.does == HIGH)] *= 1 - feeds
+    # A line that sends only when the module lets it is silent while the module is dead.
+    weight[(b.does == SENDING) & all_.waits[b.circuit]] *= 1 - dead
     clamped = b.does == CLAMPED
     weight[clamped] = (feeds * share)[clamped]
     return np.append(weight, 0.0).astype(np.float32)

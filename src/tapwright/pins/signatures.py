@@ -104,7 +104,7 @@ def gather(survey: Survey, supply_v: float, meter: Meter) -> Evidence:
     """Return a survey as evidence (see `Evidence`)."""
     states = survey.running
     place = {state: k for k, state in enumerate(states)}
-    reference = _references(survey, supply_v)
+    reference = _references(survey, supply_v, meter)
     gain_sd = _gain_scatter(survey, reference, meter)
     lists: list[list[list[Reading]]] = [[[] for _ in states] for _ in survey.pads]
     plain = np.full((len(survey.pads), len(states)), np.nan)
@@ -129,7 +129,7 @@ def gather(survey: Survey, supply_v: float, meter: Meter) -> Evidence:
     distinct: dict[Signature, int] = {(): 0}
     of_pad = np.array([[distinct.setdefault(tuple(cell), len(distinct)) for cell in row] for row in lists], np.int64)
     rails = np.array([reference[state, ""] for state in states]) if states else np.zeros(0)
-    up = np.array([bool((plain[:, k] > 0.9).any()) or bool(np.isnan(plain[:, k]).all()) for k in range(len(states))])
+    up = np.array([bool((plain[:, k] > 0.9).any()) for k in range(len(states))], np.bool_)
     shift = float(np.clip(np.max(np.abs(supply_v / rails - 1), initial=0.0), 0.003, 0.1))
     return Evidence(
         supply_v=supply_v, meter=meter, states=states, signatures=tuple(distinct),
@@ -137,7 +137,7 @@ def gather(survey: Survey, supply_v: float, meter: Meter) -> Evidence:
         off=off, ohms=ohms, counts=counts)
 
 
-def _references(survey: Survey, supply_v: float) -> dict[tuple[str, str], float]:
+def _references(survey: Survey, supply_v: float, meter: Meter) -> dict[tuple[str, str], float]:
     """Return what each meter shows for the supply in each running state.
 
     The middle of the highest cluster near the supply in all states, unless one state's cluster stands clearly apart.
@@ -147,10 +147,13 @@ def _references(survey: Survey, supply_v: float) -> dict[tuple[str, str], float]
         tops: dict[str, list[float]] = {}
         for i, column in enumerate(survey.columns):
             if column.is_plain and column.meter == name and not is_off(column.state):
-                seen = [cells[i].middle for cells in survey.cells if i in cells and cells[i].span == 0]
-                near = [value for value in seen if abs(value / supply_v - 1) <= 0.1]
-                top = max(near, default=0.0)
-                tops[column.state] = [value for value in near if value >= top * (1 - NEAR / 2)]
+                seen = [cells[i] for cells in survey.cells if i in cells and cells[i].span == 0]
+                near = [cell for cell in seen if abs(cell.middle / supply_v - 1) <= 0.1]
+                # Nothing stands above the supply: what lies under the top by more than the meter's counts is a pull
+                # or a clamped line, and would draw the reference down.
+                top = max(near, key=lambda cell: cell.middle, default=None)
+                tops[column.state] = [] if top is None else [
+                    cell.middle for cell in near if cell.middle >= top.middle - _reach(top, meter)]
         every = [value for values in tops.values() for value in values]
         whole = float(np.median(every)) if every else result.get(("", ""), supply_v)
         for state in survey.running:
@@ -161,6 +164,11 @@ def _references(survey: Survey, supply_v: float) -> dict[tuple[str, str], float]
     return result
 
 
+def _reach(cell: Cell, meter: Meter) -> float:
+    """Return how far two readings of one level may lie apart, volts: the counts of both, and a little scatter."""
+    return min((2 * meter.counts + 0.5) * cell.count + 0.002 * cell.middle, NEAR / 2 * cell.middle)
+
+
 def _gain_scatter(survey: Survey, reference: dict[tuple[str, str], float], meter: Meter) -> float:
     book = meter.percent / 100 * 0.4
     off = []
@@ -168,7 +176,7 @@ def _gain_scatter(survey: Survey, reference: dict[tuple[str, str], float], meter
         if column.is_plain and not is_off(column.state):
             top = reference[column.state, column.meter]
             for cells in survey.cells:
-                if i in cells and abs(cells[i].middle / top - 1) <= NEAR / 3:
+                if i in cells and abs(cells[i].middle - top) <= _reach(cells[i], meter):
                     count = 0.6 * meter.counts * max(cells[i].count / top, FINEST / 2)
                     off.append(max((cells[i].middle / top - 1) ** 2 - count**2, 0.0))
     # Four readings' worth of belief in the book, then what the readings themselves show (capped: outliers are slips).
