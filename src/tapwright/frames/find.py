@@ -101,6 +101,10 @@ def find_frames(source: LineBytes | Frames, *, progress: Progress | None = None)
         layout = FrameLayout(length="gap", start=layout.start, gap_s=layout.gap_s)
         found = [replace(found[0], layout=layout)]
         checks, notes = find_checks(Material.of(split(_beginning(source), layout)))
+    elif (n_bytes := _only_whole_length(source, layout, checks)) > 0:
+        layout = FrameLayout(length="fixed", n_bytes=n_bytes, start=layout.start, gap_s=layout.gap_s)
+        found = [replace(found[0], layout=layout)]
+        checks, notes = find_checks(Material.of(_whole(split(_beginning(source), layout))))
     text = is_text(as_bytes(_beginning(source))[1])
     frames = split(source, _in_step(guarded(layout, checks), text))
     return _report(frames, layout, len(as_bytes(source)[1]), probability_of(found, layout), (checks, notes), text)
@@ -182,6 +186,16 @@ def _shorter_are_whole(source: LineBytes, layout: FrameLayout, checks: tuple[Fou
                      if one.check.at > one.check.last)
     ok = check_ok(other, FrameLayout(length="gap", checks=from_end)) if from_end else np.zeros(0, np.bool_)
     return bool(len(other) >= 2 and ok.sum() >= max(2, 0.6 * len(other)))
+
+
+def _only_whole_length(source: LineBytes, layout: FrameLayout, checks: tuple[FoundCheck, ...]) -> int:
+    """Return the one length at which checks hold where frames seemed to vary in length, 0 where there are several."""
+    if layout.length not in ("gap", "delimited") or not layout.gap_s or not checks:
+        return 0
+    frames = _whole(split(_beginning(source), layout))
+    ok = check_ok(frames, replace(layout, checks=tuple(one.check for one in checks)))
+    lengths = np.unique(frames.lengths[ok])
+    return int(lengths[0]) if len(lengths) == 1 and ok.mean() >= 0.5 else 0
 
 
 def _beginning(rows: LineBytes) -> LineBytes:

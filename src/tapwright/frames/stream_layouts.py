@@ -34,7 +34,7 @@ def stream_layouts(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
     """Yield layouts that make sense of bytes without looking at their times."""
     if not is_text(data):
         yield from _periodic(data)
-        yield from _with_field(data)
+    yield from _with_field(data)
     yield from _closed(data)
 
 
