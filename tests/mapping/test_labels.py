@@ -47,6 +47,7 @@ def test_wrong_files_are_refused(tmp_path: Path, rows: str, head: str, message: 
         read(tmp_path, rows, head)
 
 
+@pytest.mark.slow
 @given(st.binary(max_size=300))
 def test_any_bytes_are_read_or_refused(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
     path = tmp_path_factory.mktemp("fuzz") / "labels.csv"

@@ -20,7 +20,7 @@ from tapwright.core.reading import Reading, Status
 from tapwright.core.reading_map import BitRef, Codes, DisplayMap, Integer, Lamp, ReadingMap, Segments, Table, UnitSigns
 from tapwright.frames.apply import check_ok
 from tapwright.mapping.body import map_bodies
-from tapwright.mapping.shown import ALL_OPEN, Row, read_row
+from tapwright.mapping.shown import ALL_OPEN, Memo, Row, read_row
 from tapwright.mask.apply import unmask
 
 _MOST_KEPT = 1 << 17
@@ -78,6 +78,7 @@ class Decoder:
         for bit in self.map.watch:
             self._watch[bit.byte] |= 1 << bit.bit
             self._rest[bit.byte] |= bit.inverted << bit.bit
+        self._memo = Memo(self.map)
         self._kept: dict[tuple[bytes, int], Row] = {}
 
     def read(self, frames: Frames) -> Readings:
@@ -133,7 +134,7 @@ class Decoder:
         if row is None:
             if len(self._kept) >= _MOST_KEPT:
                 self._kept.clear()
-            row = self._kept[key] = read_row(self.map, body, length)
+            row = self._kept[key] = read_row(self.map, body, length, self._memo)
         return row
 
     def _distinct(self, matrix: NDArray[np.uint8], lengths: NDArray[np.int64]

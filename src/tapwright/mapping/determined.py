@@ -35,7 +35,8 @@ def standing(learned: Learned, demands: Demands, asks: tuple[Ask, ...]) -> Stand
     display = learned.reading_map.displays[0]
     if len(learned.reading_map.displays) > 1:
         others = ", ".join(dict.fromkeys(other.kind for other in learned.reading_map.displays[1:]))
-        found.open("the way digits are sent", f"labels also fit {others} in another place or form")
+        # With the job's ranges known, a difference that no further reading was found for makes none.
+        found.open("the way digits are sent", f"labels also fit {others} in another place or form", lamp=True)
     _digits(display, found)
     _point(display, found)
     _sign(display, found, demands)

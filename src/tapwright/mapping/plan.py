@@ -15,12 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.job import Demands
-from tapwright.core.reading_map import Codes, Float, Integer, Segments, Table, field_value
 from tapwright.mapping.elements import Candidate, Elements, Range
-from tapwright.mapping.families._codes import with_zeros
 from tapwright.mapping.fit import Learned
 from tapwright.mapping.mixes import Mix, open_mixes
 from tapwright.mapping.report import Ask
+from tapwright.mapping.unseen import Task, Unseen, task_name
 from tapwright.mapping.wording import words_of
 
 _TASK_BITS = 4.0
@@ -28,7 +27,6 @@ _LEAST_GAIN = 0.9
 _MOST_ASKS = 60
 _MOST_MIXES = 3
 _STARTS = 2
-Task = tuple[str, ...]
 
 
 def plan(learned: Learned, demands: Demands) -> tuple[Ask, ...]:
@@ -44,16 +42,10 @@ class _Scored:
 
 class _Planner:
     def __init__(self, learned: Learned, demands: Demands) -> None:
-        assert learned.reading_map is not None
-        self.learned, self.demands = learned, demands
+        self.learned = learned
         self.elements = Elements(learned, demands)
-        self.display = learned.reading_map.displays[0]
+        self.unseen = Unseen(learned, demands, self.elements)
         self.width = self.elements.width
-        self.ranges = ranges_of(learned, demands, self.width)
-        labels = learned.sight.labels
-        self.may = {"negative": "negative" in demands.shows or any(label.display.startswith("-") for label in labels),
-                    "overload": "overload" in demands.shows, "blank": "blank" in demands.shows}
-        self.tasks = self._tasks()
         self._regrouped(self.elements.group)
         self.rng = random.Random(len(learned.sight))
         self.flags = [element.key[1] for element in self.elements.every if element.kind == "flag"]
@@ -89,7 +81,7 @@ class _Planner:
 
     def _splitting(self) -> Iterator[Ask]:
         for _ in range(_MOST_ASKS):
-            if not self.ranges or not (self.tasks or self.entropy > 0):
+            if not self.unseen.ranges or not (self.unseen.tasks or self.entropy > 0):
                 return
             best = max((self._best_in(span, state) for span in self._telling_ranges() for state in self._states()),
                        key=lambda scored: scored.gain)
@@ -100,9 +92,9 @@ class _Planner:
     def _telling_ranges(self) -> list[Range]:
         """Return ranges that differ in something that is open, each sort once."""
         kinds: dict[tuple[object, ...], Range] = {}
-        for span in self.ranges:
+        for span in self.unseen.ranges:
             probe = Candidate(span, "0" * self.width, False, frozenset())
-            key = (self._range_tasks(span), span.greatest, span.decimals,
+            key = (self.unseen.range_tasks(span), span.greatest, span.decimals,
                    tuple(level for element, level, group in zip(self.elements.every, self.elements.levels(probe),
                                                                 self.group, strict=False)
                          if element.kind in ("unit", "point") and group >= 0))
@@ -110,16 +102,19 @@ class _Planner:
         return list(kinds.values())[:10]
 
     def _states(self) -> list[str]:
-        return ["number", *(state for state in ("overload", "blank") if self.may[state])]
+        return ["number", *(state for state in ("overload", "blank") if self.unseen.may[state])]
 
     def _best_in(self, span: Range, state: str) -> _Scored:
         if state != "number":
             return self._climbed(Candidate(span, "", False, frozenset(), state))
         starts = [str(span.greatest).rjust(self.width, "0"), *(
             str(self.rng.randint(0, span.greatest)).rjust(self.width, "0") for _ in range(_STARTS - 1))]
-        if any(task[0] in ("zero", "small") for task in self.tasks):
+        if any(task[0] in ("zero", "small") for task in self.unseen.tasks):
             starts += ["0" * self.width, "1".rjust(self.width, "0")]
-        starts += self._number_starts(span)
+        starts += self.unseen.number_starts(span)
+        if ("rounding",) in self.unseen.tasks:
+            some = (str(span.greatest * k // 97).rjust(self.width, "0") for k in range(31, 97))
+            starts += [digits for digits in some if self.unseen.falls_short(digits, span)][:2]
         return max((self._climbed(Candidate(span, digits, False, frozenset())) for digits in starts),
                    key=lambda scored: scored.gain)
 
@@ -144,7 +139,7 @@ class _Planner:
                 digits = reading.digits[:at] + digit + reading.digits[at + 1:]
                 if digit != reading.digits[at] and int(digits) <= reading.range.greatest:
                     yield replace(reading, digits=digits)
-        if reading.state == "number" and self.may["negative"] and int(reading.digits):
+        if reading.state == "number" and self.unseen.may["negative"] and int(reading.digits):
             yield replace(reading, negative=not reading.negative)
         for name in self.flags:
             yield replace(reading, flags=reading.flags ^ {name})
@@ -152,11 +147,11 @@ class _Planner:
     def _open_places(self) -> list[int]:
         open_ = {element.key[0] for element, group in zip(self.elements.every, self.group, strict=False)
                  if element.kind == "place" and group >= 0}
-        open_ |= {int(task[1]) for task in self.tasks if task[0] == "digit"}
+        open_ |= {int(task[1]) for task in self.unseen.tasks if task[0] == "digit"}
         return sorted(open_)
 
     def _gain(self, reading: Candidate) -> float:
-        done = sum(_TASK_BITS for task in self.tasks if self._does(task, reading))
+        done = sum(_TASK_BITS for task in self.unseen.tasks if self.unseen.does(task, reading))
         # A flag more is a key more to press.
         if not len(self.open):
             return done - 0.01 * len(reading.flags)
@@ -180,13 +175,13 @@ class _Planner:
         alone = {int(value) for value, count in zip(*np.unique(split, return_counts=True), strict=True) if count == 1}
         names = [element.name for element, value in zip(self.elements.every, split.tolist(), strict=False)
                  if value >= 0 and value in alone]
-        done = [task for task in self.tasks if self._does(task, reading)]
+        done = [task for task in self.unseen.tasks if self.unseen.does(task, reading)]
         want = self._want(reading, done)
         after = np.where(np.isin(split, list(alone)), -1, split)
         kept = {value: i for i, value in enumerate(sorted(set(after[after >= 0].tolist())))}
         self._regrouped(np.array([kept.get(int(value), -1) for value in after], np.int64))
-        self.tasks = [task for task in self.tasks if task not in done]
-        settles = (*(_task_name(task) for task in done), *names) or self._narrowed(before)
+        self.unseen.tasks = [task for task in self.unseen.tasks if task not in done]
+        settles = (*(task_name(task) for task in done), *names) or self._narrowed(before)
         return Ask(show=words_of(want, self.width), want=want, settles=settles)
 
     def _narrowed(self, before: NDArray[np.int64]) -> tuple[str, ...]:
@@ -204,9 +199,9 @@ class _Planner:
                              for element, group in zip(self.elements.every, self.group, strict=False))
             if reading.negative or minus_open:
                 want["negative"] = reading.negative
-        if reading.range.unit and len({span.unit for span in self.ranges}) > 1:
+        if reading.range.unit and len({span.unit for span in self.unseen.ranges}) > 1:
             want["unit"] = reading.range.unit
-        alike = [span for span in self.ranges if span.unit == reading.range.unit]
+        alike = [span for span in self.unseen.ranges if span.unit == reading.range.unit]
         if reading.state == "number" and len({span.decimals for span in alike}) > 1:
             want["point"] = reading.range.decimals
         flags = {element.key[1]: element.key[1] in reading.flags
@@ -221,11 +216,12 @@ class _Planner:
         if any(task[0] == "zero" for task in done):
             return {"at_least": 0, "at_most": 0}
         if any(task[0] == "number" for task in done):
-            return self._limits(reading)
+            return self.unseen.limits(reading)
         digits: dict[str, str] = {}
         fixed = {int(task[1]) for task in done if task[0] == "digit"}
         fixed |= {0} if ("widest",) in done else set()
-        fixed |= set(range(self._zeros_needed(reading.range))) if ("small",) in done else set()
+        fixed |= set(range(self.width)) if ("rounding",) in done else set()
+        fixed |= set(range(self.unseen.zeros_needed(reading.range))) if ("small",) in done else set()
         for at in sorted({*self._open_places(), *fixed}):
             segments = [element for element, group in zip(self.elements.every, self.group, strict=False)
                         if element.kind == "place" and element.key[0] == at and group >= 0]
@@ -248,180 +244,3 @@ class _Planner:
         greatest = "".join(max(digits.get(str(at + 1), "9")) if str(at + 1) in digits else "0"
                            for at in range(self.width))
         return int(greatest) <= span.greatest
-
-    # -- what was never shown ---------------------------------------------------------------------------------------
-
-    def _tasks(self) -> list[Task]:
-        tasks: list[Task] = [("range", str(i)) for i, span in enumerate(self.ranges) if not span.seen]
-        labels = self.learned.sight.labels
-        shown = {"negative": any(label.display.startswith("-") for label in labels),
-                 "overload": any(label.is_overload for label in labels),
-                 "blank": any(label.is_blank for label in labels)}
-        tasks += [(name,) for name in self.demands.shows if not shown.get(name, True)]
-        digits = self.display.digits
-        if isinstance(digits, Codes) and digits.kind == "table":
-            missing = self.width - len(digits.places)
-            for at, table in enumerate((*(Table((), {}),) * missing, *digits.places)):
-                known = set(table.entries.values())
-                tasks += [("digit", str(at), digit) for digit in "0123456789" if digit not in known]
-        if isinstance(digits, Integer):
-            rest = {(bit.byte, bit.bit) for bit in digits.fixed}
-            tasks += [("number", str(i)) for i, bit in enumerate(digits.bits) if (bit.byte, bit.bit) in rest]
-            tasks += [("number", str(i)) for i in range(len(digits.bits), self._bits_needed())]
-        if len(self.display.zeros) > 1:
-            tasks.append(("small",))
-        if any(table.otherwise is not None and self._spells_nought(table) for table in self.display.states):
-            tasks.append(("zero",))
-        text = self.display.kind == "text"
-        if not isinstance(digits, Segments) and not any(
-                label.is_number and (not text or label.display.startswith("-") == self.may["negative"])
-                and len(label.display.lstrip("-").replace(".", "")) >= self.width for label in labels):
-            tasks.append(("widest",))
-        return [task for task in tasks if self._possible(task)]
-
-    def _spells_nought(self, table: Table) -> bool:
-        """Say whether a code of the digits that stood for no number would be a nought, were it not listed."""
-        digits = self.display.digits
-        if isinstance(digits, Integer):
-            return any(code - digits.offset == 0 for code in table.entries)
-        return 0 in table.entries
-
-    def _possible(self, task: Task) -> bool:
-        if task[0] == "digit":
-            at, digit = int(task[1]), task[2]
-            least = int((digit + "0" * (self.width - 1 - at)) or "0")
-            if digit == "0" and at == 0 and self.elements.suppressed:
-                return any(span.decimals == self.width - 1 for span in self.ranges)
-            return any(least <= span.greatest for span in self.ranges)
-        if task[0] == "number":
-            return any(self._number_starts(span, only=int(task[1])) for span in self.ranges)
-        if task[0] == "widest":
-            return any(span.greatest >= 10 ** (self.width - 1) for span in self.ranges)
-        if task[0] == "small":
-            return any(self._zeros_needed(span) for span in self.ranges)
-        return True
-
-    def _range_tasks(self, span: Range) -> tuple[Task, ...]:
-        return tuple(task for task in self.tasks if task[0] == "range" and self.ranges[int(task[1])] == span)
-
-    def _does(self, task: Task, reading: Candidate) -> bool:
-        match task[0]:
-            case "range":
-                return reading.state == "number" and self.ranges[int(task[1])] == reading.range
-            case "overload" | "blank":
-                return reading.state == task[0]
-            case "negative":
-                return reading.negative
-            case "digit":
-                return reading.state == "number" and self.elements.figures(reading)[int(task[1])] == task[2]
-            case "zero":
-                return reading.state == "number" and not int(reading.digits)
-            case "widest":
-                signed = self.display.kind != "text" or reading.negative == self.may["negative"]
-                return reading.state == "number" and not reading.digits.startswith("0") and signed
-            case "number":
-                return reading.state == "number" and not reading.negative and \
-                    int(task[1]) in self._moved_bits(reading)
-            case _:
-                needed = self._zeros_needed(reading.range)
-                return reading.state == "number" and 0 < needed <= len(reading.digits) - len(reading.digits.lstrip("0"))
-
-    def _zeros_needed(self, span: Range) -> int:
-        """Return how many leading noughts make the ways of showing them that are left differ, 0 where none do."""
-        for count in range(1, self.width):
-            digits = "0" * count + "1" * (self.width - count)
-            sent = digits.lstrip("0") if isinstance(self.display.digits, (Integer, Float)) else digits
-            if len({with_zeros(sent, way, span.decimals, self.width) for way in self.display.zeros}) > 1:
-                return count
-        return 0
-
-    def _moved_bits(self, reading: Candidate) -> set[int]:
-        digits = self.display.digits
-        assert isinstance(digits, Integer)
-        at_rest = field_value(digits.bits, self.learned.sight.rows[0].tobytes())
-        changed = at_rest ^ self._raw(-int(reading.digits) if reading.negative else int(reading.digits))
-        return {i for i in range(self._bits_needed()) if changed >> i & 1}
-
-    def _bits_needed(self) -> int:
-        """Return the bits of the binary number, more than labels showed where a range's greatest count needs them."""
-        digits = self.display.digits
-        assert isinstance(digits, Integer)
-        most = max((span.greatest for span in self.ranges), default=0) * digits.divide // digits.multiply
-        return max(len(digits.bits), (most + max(digits.offset, 0)).bit_length())
-
-    def _raw(self, count: int) -> int:
-        digits = self.display.digits
-        assert isinstance(digits, Integer)
-        number = count * digits.divide // digits.multiply + digits.offset
-        return number & ((1 << self._bits_needed()) - 1)
-
-    def _number_starts(self, span: Range, only: int | None = None) -> list[str]:
-        """Return numbers of a range that move bits never seen to change."""
-        digits = self.display.digits
-        if not isinstance(digits, Integer):
-            return []
-        open_ = [int(task[1]) for task in self.tasks if task[0] == "number"] if only is None else [only]
-        at_rest = field_value(digits.bits, self.learned.sight.rows[0].tobytes())
-        out: list[str] = []
-        steps = sorted({span.greatest, *(k << bit for bit in open_ for k in range(1, 9)), *(
-            (1 << bit + 1) - 1 for bit in open_), *(span.greatest * k // 40 for k in range(1, 40))})
-        for count in steps:
-            moved = at_rest ^ self._raw(count)
-            if count <= span.greatest and any(moved >> bit & 1 for bit in open_):
-                out.append(str(count).rjust(self.width, "0"))
-        return sorted(out, key=lambda text: -sum((at_rest ^ self._raw(int(text))) >> bit & 1 for bit in open_))[:6]
-
-    def _limits(self, reading: Candidate) -> dict[str, object]:
-        """Return the limits within which a number moves the same open bits as the one chosen."""
-        open_ = [int(task[1]) for task in self.tasks if task[0] == "number"]
-        count, low = int(reading.digits), min(open_)
-        wanted = {bit for bit in open_ if bit in self._moved_bits(reading)}
-
-        def alike(other: int) -> bool:
-            probe = replace(reading, digits=str(other).rjust(self.width, "0"))
-            return 0 <= other <= reading.range.greatest and wanted <= self._moved_bits(probe)
-
-        least = most = count
-        for step in [1 << bit for bit in range(low, -1, -1)]:
-            while alike(least - step) and count - least < 1 << low:
-                least -= step
-            while alike(most + step) and most - count < 1 << low:
-                most += step
-        scale = 10.0 ** -reading.range.decimals
-        return {"at_least": round(least * scale, 9), "at_most": round(most * scale, 9)}
-
-
-def _task_name(task: Task) -> str:
-    match task[0]:
-        case "range":
-            return "range"
-        case "digit":
-            return f"digit {int(task[1]) + 1} showing {task[2]}"
-        case "number":
-            return "higher places of the number"
-        case "small":
-            return "leading zeros"
-        case "zero":
-            return "a nought beside a display without number"
-        case "widest":
-            return "the number's whole width"
-        case _:
-            return task[0]
-
-
-def ranges_of(learned: Learned, demands: Demands, width: int) -> list[Range]:
-    """Return the ranges that may be asked for: the job's, else those that labels have shown."""
-    seen: dict[tuple[str, int], int] = {}
-    for label in learned.sight.labels:
-        if label.is_number:
-            decimals = len(label.display.partition(".")[2])
-            seen[label.unit, decimals] = 10 ** width - 1
-    if demands.ranges:
-        spans = [Range(span.unit, span.decimals, min(int(span.text.replace(".", "")), 10 ** width - 1),
-                       (span.unit, span.decimals) in seen) for span in demands.ranges]
-        return list(dict.fromkeys(spans))
-    spans = [Range(unit, decimals, greatest, True) for (unit, decimals), greatest in seen.items()]
-    known = {unit for unit, _ in seen}
-    spans += [Range(unit, spans[0].decimals if spans else 0, 10 ** width - 1, False)
-              for unit in demands.units if unit not in known]
-    return spans

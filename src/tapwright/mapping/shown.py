@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
+from typing import Any
 
 from tapwright.core.reading import Status
 from tapwright.core.reading_map import (
+    BitRef,
     Codes,
     DisplayMap,
     Float,
@@ -22,12 +24,14 @@ from tapwright.core.reading_map import (
     UnitMap,
     Zeros,
 )
-from tapwright.mapping.families import _codes as codes
 from tapwright.mapping.families import float as floats
 from tapwright.mapping.families import integer, segments
 
 UNKNOWN = "?"
 NUMBER = "#"
+_MOST_REMEMBERED = 1 << 18
+#: What can be remembered: a lamp, a table, or a place's seven lamps.
+Part = Lamp | Table | tuple[Lamp, ...]
 _OVERLOAD = re.compile(r"-?\.?[O0]\.?F?\.?L\.?D?|OFL|OVER|OVL|OVLD", re.IGNORECASE)
 
 
@@ -78,34 +82,87 @@ class Row:
 ALL_OPEN = Row(UNKNOWN, None, UNKNOWN, UNKNOWN, Status.UNPROVEN)
 
 
-def read_row(reading_map: ReadingMap, body: bytes, length: int) -> Row:
+class Memo:
+    """What parts of a map gave for the bits that they read: parts repeat far more than whole bodies do."""
+
+    def __init__(self, reading_map: ReadingMap) -> None:
+        self.watch, self.rest = _mask(reading_map.watch), _mask(bit for bit in reading_map.watch if bit.inverted)
+        self.masks: dict[int, int] = {}
+        self.seen: dict[tuple[int, int, bool], object] = {}
+        self.whole = 0
+
+    def moved(self) -> bool:
+        """Say whether a watched bit of the body at hand moved."""
+        return (self.whole ^ self.rest) & self.watch != 0
+
+    def of(self, part: Part, body: bytes, moved: bool) -> Any:
+        """Return what a part reads in the body at hand."""
+        mask = self.masks.get(id(part))
+        if mask is None:
+            mask = self.masks[id(part)] = _mask(_part_bits(part))
+        key = (id(part), self.whole & mask, moved)
+        try:
+            return self.seen[key]
+        except KeyError:
+            if len(self.seen) >= _MOST_REMEMBERED:
+                self.seen.clear()
+            found = self.seen[key] = _read_part(part, body, moved)
+            return found
+
+
+def _mask(bits: Iterable[BitRef]) -> int:
+    return sum({1 << (8 * bit.byte + bit.bit) for bit in bits})
+
+
+def _part_bits(part: Part) -> list[BitRef]:
+    return [bit for lamp in part for bit in lamp.bits] if isinstance(part, tuple) else list(part.bits)
+
+
+def _read_part(part: Part, body: bytes, moved: bool) -> object:
+    if isinstance(part, tuple):
+        return segments.read_place(part, body, moved)
+    return part.of(body, moved) if isinstance(part, Lamp) else part.of(body)
+
+
+def read_row(reading_map: ReadingMap, body: bytes, length: int, memo: Memo | None = None) -> Row:
     """Return what a body shows.
 
     Parameters
     ----------
     body : as from `mapping.body.map_bodies`
     length : bytes of the body before padding or splitting
+    memo : kept between bodies of one map, for speed; None: a new one
     """
     if reading_map.lengths and length not in reading_map.lengths:
         return ALL_OPEN
-    moved = any(bit.of(body) for bit in reading_map.watch)
-    unit = unit_shown(reading_map, body, moved)
-    display = displayed(reading_map, body, moved, unit)
-    flags = flags_shown(reading_map, body, moved)
+    memo = memo or Memo(reading_map)
+    memo.whole = int.from_bytes(body, "little")
+    moved = memo.moved()
+    unit = unit_shown(reading_map, body, moved, memo)
+    display = displayed(reading_map, body, moved, unit, memo)
+    flags = flags_shown(reading_map, body, moved, memo)
     if UNKNOWN in display or unit == UNKNOWN or UNKNOWN in flags:
         return Row(display, None, unit, flags, Status.UNPROVEN)
     if not display:
         return Row(display, None, unit, flags, Status.BLANK)
+    if display[-1].isdigit():
+        return Row(display, Decimal(display), unit, flags, Status.OK)
     if _OVERLOAD.fullmatch(display):
         return Row(display, None, unit, flags, Status.OVERLOAD)
-    is_number = display.lstrip("-").replace(".", "", 1).isdigit()
-    return Row(display, Decimal(display) if is_number else None, unit, flags, Status.OK)
+    return Row(display, None, unit, flags, Status.OK)
 
 
-def displayed(reading_map: ReadingMap, body: bytes, moved: bool, unit: str) -> str:
+def displayed(reading_map: ReadingMap, body: bytes, moved: bool, unit: str, memo: Memo) -> str:
     """Return the display, `?` wherever the alternatives do not agree."""
-    shown = [one_display(display, reading_map, body, moved, unit) for display in reading_map.displays]
+    shown = [_one_display(display, reading_map, body, moved, unit, memo) for display in reading_map.displays]
     return joined(shown).display()
+
+
+def one_display(display: DisplayMap, reading_map: ReadingMap, body: bytes, moved: bool, unit: str) -> Shown:
+    """Return what one alternative says the display shows."""
+    memo = Memo(reading_map)
+    memo.whole = int.from_bytes(body, "little")
+    return _one_display(display, reading_map, body, moved, unit, memo)
 
 
 def joined(shown: list[Shown]) -> Shown:
@@ -127,21 +184,22 @@ def _both(a: Shown, b: Shown) -> Shown:
                  digits="".join(x if x == y else UNKNOWN for x, y in pairs))
 
 
-def one_display(display: DisplayMap, reading_map: ReadingMap, body: bytes, moved: bool, unit: str) -> Shown:
-    """Return what one alternative says the display shows."""
-    state = _agreed({table.of(body) for table in display.states} or {NUMBER})
+def _one_display(display: DisplayMap, reading_map: ReadingMap, body: bytes, moved: bool, unit: str,
+                 memo: Memo) -> Shown:
+    state = _agreed({memo.of(table, body, moved) for table in display.states} or {NUMBER})
     if state != NUMBER:
         return NOTHING if state is None else Shown(text=state)
     if moved and not _tells_overload(display):
         # A number on the wire may stand behind an overload sign that no label has seen.
         return NOTHING
-    decimals = point_of(display.point, body, moved)
-    sign = _sign(display.minus, body, moved)
+    decimals = _point_of(display.point, body, moved, memo)
+    sign = _sign(display.minus, body, moved, memo)
     digits = display.digits
     if isinstance(digits, Segments):
-        return _of_places(segments.read(digits, body, moved), sign, decimals, display, reading_map)
+        places = "".join([memo.of(place, body, moved) for place in digits.places])
+        return _of_places(places, sign, decimals, display, reading_map)
     if isinstance(digits, Codes):
-        characters = codes.read(digits, body)
+        characters = "".join([memo.of(place, body, moved) or UNKNOWN for place in digits.places])
         if digits.kind == "text":
             if moved and reading_map.separator >= 0:
                 return NOTHING  # a field may be longer than what is kept of it
@@ -167,23 +225,23 @@ def _agreed(found: set[str | None]) -> str | None:
     return found.pop() if len(found) == 1 else None
 
 
-def _sign(minus: Lamp | None, body: bytes, moved: bool) -> str:
+def _sign(minus: Lamp | None, body: bytes, moved: bool, memo: Memo) -> str:
     if minus is None:
         return ""
-    lit = minus.of(body, moved)
+    lit = memo.of(minus, body, moved)
     return UNKNOWN if lit is None else "-" if lit else ""
 
 
-def point_of(point: Point, body: bytes, moved: bool) -> int | None:
+def _point_of(point: Point, body: bytes, moved: bool, memo: Memo) -> int | None:
     """Return the digits after the point, None where not known."""
     found: set[int | None] = set()
     if point.lamps:
-        states = {decimals: lamp.of(body, moved) for decimals, lamp in point.lamps.items()}
+        states = {decimals: memo.of(lamp, body, moved) for decimals, lamp in point.lamps.items()}
         lit = [decimals for decimals, state in states.items() if state]
         # A display lights one point at most: with one lit, those not known are dark.
         found.add(lit[0] if len(lit) == 1 else None if lit or None in states.values() else 0)
     for table in point.tables:
-        entry = table.of(body)
+        entry = memo.of(table, body, moved)
         found.add(None if entry is None else int(entry))
     return 0 if not found else found.pop() if len(found) == 1 else None
 
@@ -283,19 +341,20 @@ def _zeros(digits: str, zeros: Zeros, decimals: int, width: int) -> str:
     return bare.rjust(max(decimals + (zeros == "suppressed"), 1), "0")
 
 
-def unit_shown(reading_map: ReadingMap, body: bytes, moved: bool) -> str:
+def unit_shown(reading_map: ReadingMap, body: bytes, moved: bool, memo: Memo) -> str:
     """Return the unit, `?` where it is not certain: a bit never seen to change may be a sign of another unit."""
     if moved:
         return UNKNOWN
-    found = _agreed({unit_of(unit, body) for unit in reading_map.units} or {""})
+    found = _agreed({_unit_of(unit, body, memo) for unit in reading_map.units} or {""})
     return UNKNOWN if found is None else found
 
 
-def unit_of(unit: UnitMap, body: bytes) -> str | None:
+def _unit_of(unit: UnitMap, body: bytes, memo: Memo) -> str | None:
     """Return what one alternative says the unit is, None where it does not know."""
     if isinstance(unit, Table):
-        return unit.of(body)
-    prefix, base = _lit(unit.prefixes, body), _lit(unit.bases, body)
+        table: str | None = memo.of(unit, body, False)
+        return table
+    prefix, base = _lit(unit.prefixes, body, memo), _lit(unit.bases, body, memo)
     if prefix is None or base is None:
         return None
     if not base:
@@ -303,25 +362,23 @@ def unit_of(unit: UnitMap, body: bytes) -> str | None:
     return prefix + base
 
 
-def _lit(signs: Mapping[str, Lamp], body: bytes) -> str | None:
+def _lit(signs: Mapping[str, Lamp], body: bytes, memo: Memo) -> str | None:
     """Return the one sign that is lit, empty for none; None where that is not known."""
-    states = {name: lamp.of(body, False) for name, lamp in signs.items()}
+    states = {name: memo.of(lamp, body, False) for name, lamp in signs.items()}
     lit = [name for name, state in states.items() if state]
     if None in states.values() or len(lit) > 1:
         return None
     return lit[0] if lit else ""
 
 
-def flags_shown(reading_map: ReadingMap, body: bytes, moved: bool) -> str:
+def flags_shown(reading_map: ReadingMap, body: bytes, moved: bool, memo: Memo) -> str:
     """Return the flags that are on, with a `?` behind them where more may be."""
     on: list[str] = []
     more = moved
     for name, flag in reading_map.flags.items():
-        if isinstance(flag, Table):
-            state = flag.of(body)
-            lit = None if state is None else state == "on"
-        else:
-            lit = flag.of(body, moved)
+        lit = memo.of(flag, body, moved)
+        if isinstance(flag, Table) and lit is not None:
+            lit = lit == "on"
         if lit:
             on.append(name)
         more |= lit is None

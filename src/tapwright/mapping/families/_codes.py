@@ -7,15 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapwright.core.reading_map import BitRef, Codes, Field, Zeros
+from tapwright.core.reading_map import BitRef, Field, Zeros
 from tapwright.mapping.hypothesis import Numbers
-
-UNKNOWN = "?"
-
-
-def read(digits: Codes, body: bytes) -> str:
-    """Return the places' characters from the left, `?` where a code is not known."""
-    return "".join(table.of(body) or UNKNOWN for table in digits.places)
 
 
 @dataclass(frozen=True)

@@ -23,9 +23,9 @@ _VARYING = {"6": 0, "7": 5, "9": 3}  # digit -> the segment in which its shapes 
 _MOST_PLACES = 16
 
 
-def read(digits: Segments, body: bytes, moved: bool) -> str:
-    """Return the places' characters from the left, `?` where the segments left open allow more than one shape."""
-    return "".join(_character(tuple(lamp.of(body, moved) for lamp in place)) for place in digits.places)
+def read_place(place: tuple[Lamp, ...], body: bytes, moved: bool) -> str:
+    """Return one place's character, `?` where the segments left open allow more than one shape."""
+    return _character(tuple(lamp.of(body, moved) for lamp in place))
 
 
 @lru_cache(maxsize=65536)
