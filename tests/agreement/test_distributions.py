@@ -43,6 +43,17 @@ def test_f_is_that_of_scipy() -> None:
                 assert distributions.f_quantile(over, under, p) == pytest.approx(want, rel=1e-9)
 
 
+@pytest.mark.slow
+def test_factors_of_limits_are_those_of_the_noncentral_t_of_scipy() -> None:
+    """From two values on, whole and broken counts, both ends of a 95 % interval."""
+    from scipy import stats
+
+    for n in (2, 2.5, 3, 5, 10, 17.3, 60, 1000):
+        for p in (0.025, 0.975):
+            want = stats.nct.ppf(p, n - 1, 1.96 * np.sqrt(n)) / np.sqrt(n)
+            assert float(distributions.limit_factor(n, 1.96, p)) == pytest.approx(want, rel=1e-6)
+
+
 def test_printed_t_table() -> None:
     """The usual printed table of two-sided 95 % factors: 12.706, 4.303, 3.182, 2.776, 2.571, 2.228 (10), 2.086 (20)."""
     for df, printed in ((1, 12.706), (2, 4.303), (3, 3.182), (4, 2.776), (5, 2.571), (10, 2.228), (20, 2.086)):

@@ -28,7 +28,7 @@ def assert_covers(hits: np.ndarray) -> None:
     assert 0.93 <= share(hits) <= 0.97, share(hits)
 
 
-@pytest.mark.parametrize("n", [5, 17, 60])
+@pytest.mark.parametrize("n", [3, 5, 17, 60])
 def test_intervals_of_bias_and_limits(n: int) -> None:
     """Normal differences, bias 0.3, spread 2."""
     d = np.random.default_rng(n).normal(0.3, 2.0, (RUNS, n))
@@ -40,6 +40,9 @@ def test_intervals_of_bias_and_limits(n: int) -> None:
         # The contract's formula rests on a normal approximation: a few pairs cost it some of its width.
         if n >= 17:
             assert_covers((end - half <= truth) & (end + half >= truth))
+    low, high = statistics.upper_limit_interval(mean, spread, n)
+    assert_covers((low <= 0.3 + 1.96 * 2) & (high >= 0.3 + 1.96 * 2))
+    assert_covers((2 * mean - high <= 0.3 - 1.96 * 2) & (2 * mean - low >= 0.3 - 1.96 * 2))
 
 
 @pytest.mark.parametrize(("n", "slope"), [(20, 1.0), (40, 1.05)])

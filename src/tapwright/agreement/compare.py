@@ -48,6 +48,7 @@ class Summary:
     spread: float | None
     limits: Interval | None
     limits_ci: tuple[Interval, Interval] | None
+    limits_ci_exact: tuple[Interval, Interval] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -206,9 +207,11 @@ def summarise(difference: Floats, count: float | None = None) -> Summary:
     scatter = spread if count is None else statistics.full_spread(spread, rows, n)
     half = float(statistics.limit_half_width(scatter, n))
     low, high = _two(limits)
+    upper = _two(statistics.upper_limit_interval(mean, scatter, n))
     return Summary(pairs=rows, bias=float(mean), bias_ci=_two(statistics.mean_interval(mean, scatter, n)),
                    spread=float(spread), limits=(low, high),
-                   limits_ci=((low - half, low + half), (high - half, high + half)))
+                   limits_ci=((low - half, low + half), (high - half, high + half)),
+                   limits_ci_exact=((2 * float(mean) - upper[1], 2 * float(mean) - upper[0]), upper))
 
 
 def equivalence_of(summary: Summary, margin: float, count: float | None = None) -> Equivalence:

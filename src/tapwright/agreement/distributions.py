@@ -5,7 +5,8 @@ against scipy.stats.
 
 Sources: M. Abramowitz, I. Stegun, Handbook of Mathematical Functions, 26.5.2, 26.6.2, 26.7.1 and 26.7.8 (F and t by the
 incomplete beta function, t near the normal), 6.1.47 (ratio of gamma functions); W. Lentz, Appl. Opt. 15 (1976) 668-671
-(continued fractions); D. B. Owen, Biometrika 52 (1965) 437-446 (power by integration over the sample's spread).
+(continued fractions); D. B. Owen, Biometrika 52 (1965) 437-446 (power by integration over the sample's spread); A.
+Carkeet, Optom. Vis. Sci. 92 (2015) e71-e80 (exact interval of a limit of agreement by the noncentral t).
 """
 
 from __future__ import annotations
@@ -61,18 +62,56 @@ def equivalence_power(n: int, bias: float, spread: float, margin: float, risk: f
     t = _t_quantile(float(df), 1 - risk)
     reach = margin / (spread / math.sqrt(n))
     offset = bias / (spread / math.sqrt(n))
-    # w is the sample's spread over the true one: df w² is chi-squared. Past reach / t no mean can pass both tests.
+    # Past reach / t no mean can pass both tests.
+    w, mass = _sample_spreads(df, reach / t)
+    inside = normal_share(reach - offset - t * w) - normal_share(-reach - offset + t * w)
+    return float((mass * inside).sum())
+
+
+def limit_factor(n: Floats | float, z: float, p: float) -> Floats:
+    """Return k for which mean + k x spread of `n` normal values exceeds the true mean + z x spread with probability `p`.
+
+    `n` is 2 or more and need not be whole. It is the quantile of the noncentral t with n - 1 degrees of freedom and
+    noncentrality z sqrt(n), over sqrt(n).
+    """
+    return _each(lambda one: _limit_factor(one, z, p), n)
+
+
+@lru_cache(maxsize=256)
+def _limit_factor(n: float, z: float, p: float) -> float:
+    if math.isnan(n):
+        return math.nan
+    root, df = math.sqrt(n), n - 1
+    w, mass = _sample_spreads(df, math.inf)
+    low, high = z - 1.0, z + 1.0
+    while _exceeding(low, z, root, w, mass) > p:
+        low -= 2 * (high - low)
+    while _exceeding(high, z, root, w, mass) < p:
+        high += 2 * (high - low)
+    while high - low > 1e-9 * max(1.0, abs(high)):
+        middle = (low + high) / 2
+        low, high = (middle, high) if _exceeding(middle, z, root, w, mass) < p else (low, middle)
+    return (low + high) / 2
+
+
+def _exceeding(k: float, z: float, root: float, w: Floats, mass: Floats) -> float:
+    """Return the probability that mean + k x spread exceeds the true limit."""
+    return float((mass * normal_share(root * (k * w - z))).sum())
+
+
+def _sample_spreads(df: float, most: float) -> tuple[Floats, Floats]:
+    """Return spreads of samples over the true one (df w² is chi-squared) up to `most`, and each one's probability."""
     sd = 1 / math.sqrt(2 * df)
-    low, high = max(1 - _WIDE_SD * sd, 1e-9), min(1 + _WIDE_SD * sd, reach / t)
+    low, high = max(1 - _WIDE_SD * sd, 1e-9), min(1 + _WIDE_SD * sd, most)
     if high <= low:
-        return 0.0
-    w = np.linspace(low, high, _NODES)
-    weights = np.where(np.arange(_NODES) % 2, 4.0, 2.0)  # Simpson's rule
+        return np.zeros(1), np.zeros(1)
+    nodes = _NODES if df >= 5 else 8 * (_NODES - 1) + 1  # few values: the density is wide, what it weighs is steep
+    w = np.linspace(low, high, nodes)
+    weights = np.where(np.arange(nodes) % 2, 4.0, 2.0)  # Simpson's rule
     weights[[0, -1]] = 1.0
     log_density = (math.log(2) + df / 2 * math.log(df / 2) - math.lgamma(df / 2) + (df - 1) * np.log(w)
                    - df * w**2 / 2)
-    inside = normal_share(reach - offset - t * w) - normal_share(-reach - offset + t * w)
-    return float((weights * np.exp(log_density) * inside).sum() * (high - low) / (_NODES - 1) / 3)
+    return w, weights * np.exp(log_density) * (high - low) / (nodes - 1) / 3
 
 
 def _each(function: Callable[..., float], *values: Floats | float) -> Floats:

@@ -23,7 +23,7 @@ def differences(agreement: Agreement) -> str:
     a, s = agreement, agreement.summary
     level = (a.pairs.reference + a.pairs.meter) / 2
     assert s.limits is not None
-    limits_ci = (a.effective or s).limits_ci or (s.limits, s.limits)
+    limits_ci = (a.effective or s).limits_ci_exact or (s.limits, s.limits)
     low = min(float(a.pairs.difference.min()), limits_ci[0][0])
     high = max(float(a.pairs.difference.max()), limits_ci[1][1])
     plot = svg.Plot.make(

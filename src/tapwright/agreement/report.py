@@ -20,11 +20,13 @@ def document(agreement: Agreement) -> dict[str, object]:
         "value": a.slope.value, "ci": a.slope.ci, "ci_effective": a.slope.ci_effective,
         "intercept": a.slope.intercept, "proportional": a.slope.proportional}
     effective = None if a.effective is None else {
-        "pairs": a.pairs_effective, "bias_ci": a.effective.bias_ci, "limits_ci": a.effective.limits_ci}
+        "pairs": a.pairs_effective, "bias_ci": a.effective.bias_ci, "limits_ci": a.effective.limits_ci,
+        "limits_ci_exact": a.effective.limits_ci_exact}
     repeat = a.repeatability
     return {
         "pairs": len(a.pairs), "unit": a.pairs.unit, "bias": a.summary.bias, "bias_ci": a.summary.bias_ci,
-        "spread": a.summary.spread, "limits": a.summary.limits, "limits_ci": a.summary.limits_ci, "slope": slope,
+        "spread": a.summary.spread, "limits": a.summary.limits, "limits_ci": a.summary.limits_ci,
+        "limits_ci_exact": a.summary.limits_ci_exact, "slope": slope,
         "unmatched": list(a.pairs.unmatched), "points": _points(a), "verdict": a.verdict,
         "decision": None if a.judgement is None else {
             "rule": a.judgement.spec.decision, "coverage_factor": a.judgement.spec.coverage_factor,
@@ -62,7 +64,7 @@ def _points(a: Agreement) -> list[dict[str, object]]:
 
 def _summary(summary: Summary) -> dict[str, object]:
     return {"pairs": summary.pairs, "bias": summary.bias, "bias_ci": summary.bias_ci, "spread": summary.spread,
-            "limits": summary.limits, "limits_ci": summary.limits_ci}
+            "limits": summary.limits, "limits_ci": summary.limits_ci, "limits_ci_exact": summary.limits_ci_exact}
 
 
 def _equivalence(test: Equivalence) -> dict[str, object]:
@@ -199,10 +201,10 @@ def _figures(a: Agreement, show: Figures) -> list[str]:
         return [*lines, f"  every difference is {show(s.bias, sign=True)}; spread, limits and intervals cannot be told"]
     lines.append(f"  bias    {show(s.bias, sign=True)}, 95 % {show.span(honest.bias_ci)}")
     lines.append(f"  spread  {show(s.spread)}")
-    half = ""
-    if honest.limits_ci is not None:
-        half = f", each ± {show((honest.limits_ci[0][1] - honest.limits_ci[0][0]) / 2)}"
-    lines.append(f"  limits  {show.span(s.limits)} hold 95 of 100 differences{half}")
+    lines.append(f"  limits  {show.span(s.limits)} hold 95 of 100 differences")
+    if honest.limits_ci_exact is not None:
+        lower, upper = honest.limits_ci_exact
+        lines.append(f"          the lower lies in {show.span(lower)}, the upper in {show.span(upper)} (95 %)")
     if a.slope is not None:
         lines.append("  slope   " + _slope_words(a))
     if a.percent is not None and a.percent.limits is not None:

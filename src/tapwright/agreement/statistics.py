@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapwright.agreement.distributions import t_quantile, t_share
+from tapwright.agreement.distributions import limit_factor, t_quantile, t_share
 
 Floats = NDArray[np.float64]
 LEVEL = 0.95
@@ -53,6 +53,12 @@ def limit_half_width(spread: Floats, n: Floats | float) -> Floats:
     """Return half the 95 % interval of each limit of agreement."""
     error = spread * np.sqrt(1 / n + LIMIT_Z**2 / (2 * (n - 1)))
     return np.asarray(error * t_quantile(n - 1, 0.5 + LEVEL / 2), dtype=np.float64)
+
+
+def upper_limit_interval(mean: Floats, spread: Floats, n: Floats | float) -> tuple[Floats, Floats]:
+    """Return the exact 95 % interval of the upper limit of agreement; the lower limit's is its mirror about the mean."""
+    low, high = (limit_factor(n, LIMIT_Z, 0.5 + side * LEVEL / 2) for side in (-1, 1))
+    return mean + low * spread, mean + high * spread
 
 
 @dataclass(frozen=True, kw_only=True)
