@@ -209,6 +209,40 @@ def test_a_full_disk_stops_recording_with_words_and_loses_nothing(tmp_path: Path
     store.close()
 
 
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of one megabyte; only root may make one."""
+    where = tmp_path / "disk"
+    where.mkdir()
+    made = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "none", str(where)], capture_output=True, text=True)
+    if made.returncode:
+        pytest.skip(f"no small file system can be made here: {made.stderr.strip()}")
+    yield where
+    subprocess.run(["umount", str(where)], check=True)
+
+
+def test_a_really_full_disk_stops_recording_and_loses_nothing(small_disk: Path, monkeypatch: pytest.MonkeyPatch
+                                                              ) -> None:
+    """No block left on a real file system: said so; once a file is removed all that waited is written."""
+    monkeypatch.setattr(recorder, "RETRY_S", 0.05)
+    said: list[str] = []
+    where, filler = small_disk / "r.sqlite", small_disk / "video"
+
+    def full(one: recorder.Recorder) -> None:
+        with filler.open("wb", buffering=0) as file, contextlib.suppress(OSError):
+            while True:
+                file.write(bytes(4096))
+
+    def room(one: recorder.Recorder) -> None:
+        said.append(one.text)
+        filler.unlink()
+    asyncio.run(_record(where, full, room, FakeClock()))
+    assert said == ["recording stopped: the disk is full; readings go on and wait in memory"]
+    store = open_for_reading(str(where))
+    assert [row[0] for row in store.rows(store.sessions()[0])] == list(range(600))
+    store.close()
+
+
 def test_a_removed_file_is_begun_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Someone deletes the file: writing goes on in a new one, not into the deleted one."""
     monkeypatch.setattr(recorder, "RETRY_S", 0.05)
