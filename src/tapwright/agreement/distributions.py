@@ -69,10 +69,10 @@ def equivalence_power(n: int, bias: float, spread: float, margin: float, risk: f
 
 
 def limit_factor(n: Floats | float, z: float, p: float) -> Floats:
-    """Return k for which mean + k x spread of `n` normal values exceeds the true mean + z x spread with probability `p`.
+    """Return k for which mean + k x spread of `n` normal values passes the true limit with probability `p`.
 
-    `n` is 2 or more and need not be whole. It is the quantile of the noncentral t with n - 1 degrees of freedom and
-    noncentrality z sqrt(n), over sqrt(n).
+    The limit is the true mean + z x spread; `n`, 2 or more, need not be whole. It is the quantile of the noncentral t
+    with n - 1 degrees of freedom and noncentrality z sqrt(n), over sqrt(n).
     """
     return _each(lambda one: _limit_factor(one, z, p), n)
 

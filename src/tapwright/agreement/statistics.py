@@ -56,7 +56,7 @@ def limit_half_width(spread: Floats, n: Floats | float) -> Floats:
 
 
 def upper_limit_interval(mean: Floats, spread: Floats, n: Floats | float) -> tuple[Floats, Floats]:
-    """Return the exact 95 % interval of the upper limit of agreement; the lower limit's is its mirror about the mean."""
+    """Return the exact 95 % interval of the upper limit; the lower one's is its mirror about the mean."""
     low, high = (limit_factor(n, LIMIT_Z, 0.5 + side * LEVEL / 2) for side in (-1, 1))
     return mean + low * spread, mean + high * spread
 
