@@ -9,9 +9,9 @@ from __future__ import annotations
 from tapwright.board.c_parts import Parts, Sizes
 from tapwright.board.c_text import string
 from tapwright.board.mask_maps import mask_maps
-from tapwright.board.tables import is_overload_text, tells_overload
 from tapwright.core.instrument import Instrument
 from tapwright.core.reading_map import Codes, DisplayMap, Float, Integer, Lamp, Segments, Table, UnitSigns
+from tapwright.mapping.shown import is_overload, tells_overload
 
 _ROUND = {
     "nearest": "rest >= divide - rest", "toward zero": "0",
@@ -113,21 +113,21 @@ def _zeros(every: tuple[DisplayMap, ...]) -> list[str]:
 
 def _word(instrument: Instrument) -> list[str]:
     """Return `word(s, t)`: a display that shows no number, as labels wrote it, else the overload sign or dashes."""
-    lines = ["static void word(struct shown *s, char *t)", "{", "    unsigned dashes = 0, odd = 0, letters = 0, dots = 0;"]
+    lines = ["static void word(struct shown *s, char *t)", "{", "    unsigned dashes = 0, odd = 0, letters = 0, dots[3] = {0};"]
     for text, known in instrument.reading_map.words.items():
-        kind = "OVERLOAD" if is_overload_text(known) else "TEXT"
+        kind = "OVERLOAD" if is_overload(known) else "TEXT"
         lines += [f"    if (!strcmp(t, {string(text)})) {{", f"        say(s, {string(known)}, {kind});", "        return;", "    }"]
     return [
         *lines,
-        "    for (char *c = t; *c; c++) {", "        if (*c == '-') {", "            dashes++;", "            odd |= letters | dots;",
-        "        } else if (*c == '.') {", "            dots |= 1u << 2 * letters << !!(dots >> 2 * letters & 1);",
+        "    for (char *c = t; *c; c++) {", "        if (*c == '-') {", "            dashes++;",
+        "            odd |= letters | dots[0];", "        } else if (*c == '.') {", "            dots[letters]++;",
         "        } else if ((letters == 0 && (*c == 'O' || *c == '0')) || (letters == 1 && *c == 'L')) {",
-        "            letters++;", "        } else {", "            letters = 9;", "            break;", "        }", "    }",
-        "    if (letters == 2 && !odd) {", "        for (char *c = t; *c; c++)", "            if (*c == '0')",
-        "                *c = 'O';", "        /* One dash, one point before, two inside, one behind: the overload sign. */",
-        "        say(s, t, dashes > 1 || dots & 0x22u ? TEXT : OVERLOAD);",
-        "        return;", "    }", "    if (letters || dots || !dashes)", '        say(s, "\\077", TEXT);', "    else",
-        "        say(s, t, TEXT);", "}", "",
+        "            letters++;", "        } else {", "            odd = 1;", "            break;", "        }", "    }",
+        "    /* One dash, one point before, two inside, one behind at most: the overload sign. */",
+        "    if (letters == 2 && !odd && dashes < 2 && dots[0] < 2 && dots[1] < 3 && dots[2] < 2) {",
+        "        for (char *c = t; *c; c++)", "            if (*c == '0')", "                *c = 'O';",
+        "        say(s, t, OVERLOAD);", "    } else if (odd || letters || dots[0] || !dashes) {",
+        '        say(s, "\\077", TEXT);', "    } else {", "        say(s, t, TEXT);", "    }", "}", "",
     ]
 
 
@@ -135,13 +135,13 @@ def _word(instrument: Instrument) -> list[str]:
 _OF_PLACES = [
         "static void of_places(struct shown *s, const char *p, int points, int segments, unsigned width, unsigned ways)",
         "{", "    char t[READING_DISPLAY];", "    unsigned n = 0, size = (unsigned)strlen(p), odd = 0, loose = 0;",
-        "    const char *d = p;", "    while (*d == ' ')", "        d++;", "    if (!*d) {",
+        "    const char *d = p;", "    char sign = s->sign;", "    while (*d == ' ')", "        d++;", "    if (!*d) {",
         "        if (s->sign || (points && s->decimals))", '            say(s, "\\077", TEXT);', "        else",
         '            say(s, "", TEXT);', "        return;", "    }",
-        "    if (segments && !s->sign && *d == '-' && d[1]) {", "        s->sign = '-';", "        while (*++d == ' ')",
+        "    if (segments && !s->sign && *d == '-' && d[1]) {", "        sign = '-';", "        while (*++d == ' ')",
         "            ;", "    }", "    for (const char *c = d; *c; c++) {", "        loose |= *c == '\\077';",
         "        odd |= *c != '\\077' && (*c < '0' || *c > '9');", "    }", "    if (!odd) {",
-        "        with_zeros(s, d, width, ways);", "        return;", "    }",
+        "        s->sign = sign;", "        with_zeros(s, d, width, ways);", "        return;", "    }",
         "    if (loose || s->sign == '\\077' || s->decimals < 0) {", '        say(s, "\\077", TEXT);', "        return;", "    }",
         "    if (s->sign)", "        t[n++] = s->sign;", "    for (unsigned i = 0; i < size; i++) {",
         "        if (points && s->decimals && i + (unsigned)s->decimals == size)", "            t[n++] = '.';",
@@ -183,7 +183,7 @@ def _display(number: int, display: DisplayMap, parts: Parts, separator: int) -> 
         lines += ["    if (!state) {", '        say(s, "\\077", TEXT);', "        return;", "    }"]
         every = [t for table in display.states for t in (*table.entries.values(), *([table.otherwise] if table.otherwise
                                                                                   is not None else []))]
-        loud = sorted({text for text in every if text != "#" and is_overload_text(text)})
+        loud = sorted({text for text in every if text != "#" and is_overload(text)})
         kind = " || ".join(f"!strcmp(state, {string(text)})" for text in loud) or "0"
         lines += ['    if (strcmp(state, "#")) {', f"        say(s, state, {kind} ? OVERLOAD : TEXT);", "        return;", "    }"]
     if not tells_overload(display):
@@ -354,7 +354,7 @@ def _float(real: Float, display: DisplayMap, parts: Parts, sign_lamp: int, ways:
             lines += [f"    if (!strcmp(unit, {string(unit)})) {{", f"        scale = {scale};", "        fits = 1;", "    }"]
         lines += ["    if (!fits) {", '        say(s, "\\077", TEXT);', "        return;", "    }"]
     loose = sum(1 << place for place in real.unsettled)
-    none = f"say(s, {string(real.no_number or '?')}, {'OVERLOAD' if is_overload_text(real.no_number) else 'TEXT'})"
+    none = f"say(s, {string(real.no_number or '?')}, {'OVERLOAD' if is_overload(real.no_number) else 'TEXT'})"
     lines += [f"    raw &= ~0x{loose:08X}u;"] if loose else []
     lines += ["    struct shown begun = *s;"] if loose else []
     body = ["    uint64_t count = 0;", "    if ((raw >> 23 & 255u) == 255u)", f"        {none};",

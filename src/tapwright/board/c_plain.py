@@ -11,10 +11,11 @@ from tapwright.board.c_frame import wire
 from tapwright.board.c_parts import Parts
 from tapwright.board.c_text import array, character, filled, hex_list, string
 from tapwright.board.mask_maps import mask_maps
-from tapwright.board.tables import glyph_pairs, is_overload_text
+from tapwright.board.tables import glyph_pairs
 from tapwright.core.instrument import Instrument
 from tapwright.core.reading_map import DisplayMap, Lamp, Segments, UnitSigns
 from tapwright.mapping.body import check_bytes, layout_for, tail_and_holes
+from tapwright.mapping.shown import is_overload
 
 _MOST_BYTES = 32  # an address is byte << 3 | bit in 8 bits
 
@@ -96,12 +97,14 @@ def source(instrument: Instrument) -> list[str]:
 def _words(instrument: Instrument) -> str:
     """Return the look-up of texts that no rule makes of what the digits spell."""
     return "".join(
-        filled(_WORD, FROM=string(text), TO=string(known), OVERLOAD=str(int(is_overload_text(known))))
+        filled(_WORD, FROM=string(text), TO=string(known), OVERLOAD=str(int(is_overload(known))))
         for text, known in instrument.reading_map.words.items() if known != _by_rule(text))
 
 
 def _by_rule(text: str) -> str:
-    return text.replace("0", "O") if text.lstrip("-").replace(".", "") == "0L" else text if not text.strip("-") else "?"
+    if is_overload(text) and text.removeprefix("-").replace(".", "") == "0L":
+        return text.replace("0", "O")
+    return text if not text.strip("-") else "?"
 
 
 def _decode(instrument: Instrument, parts: Parts, first_unit: int) -> str:
@@ -180,11 +183,9 @@ static int display(const struct frame *f, char *out)
         d++;
     if (!*d && !sign && !decimals)
         return 0;
-    if (*d && !sign && *d == '-' && d[1]) {
-        sign = 1;
+    if (!sign && *d == '-' && d[1])
         while (*++d == ' ')
             ;
-    }
     for (o = d; *o; o++)
         odd |= *o == '\\077' ? 2 : *o < '0' || *o > '9';
     o = out;
@@ -192,11 +193,9 @@ static int display(const struct frame *f, char *out)
         *o = '\\077';
         return 0;
     }
-    if (odd & 1)
-        d = p;
     if (sign)
         *o++ = '-';
-    for (; *d; d++) {
+    for (d = p; *d; d++) {
         if (decimals && p + @N@ - d == decimals)
             *o++ = '.';
         if (*d != ' ')
@@ -210,9 +209,10 @@ static int display(const struct frame *f, char *out)
             said = said << 8 | (uint32_t)(unsigned char)*o;
         if (!said)
             return 0;
-        if (said == 0x304C || said == 0x302E4C || said == 0x304C2E || said == 0x2E304C) { /* 0L, its point anywhere */
+        /* 0L behind one dash at most, its point anywhere. */
+        if (d - out < 2 && (said == 0x304C || said == 0x302E4C || said == 0x304C2E || said == 0x2E304C)) {
             d[*d == '.'] = 'O';
-            return d - out < 2;
+            return 1;
         }
         memcpy(out, "\\077", 2);
     }

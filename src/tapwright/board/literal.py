@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tapwright.board.mask_maps import mask_maps
-from tapwright.board.tables import address, glyph_pairs, tells_overload, watch_bytes
+from tapwright.board.tables import address, glyph_pairs, watch_bytes
 from tapwright.core.frame import Check, FrameLayout
 from tapwright.core.instrument import Instrument
 from tapwright.core.reading_map import (
@@ -19,6 +19,7 @@ from tapwright.core.reading_map import (
     Table,
     UnitMap,
 )
+from tapwright.mapping.shown import tells_overload
 
 _KIND = {"xor": 0, "sub": 1, "table": 2}
 

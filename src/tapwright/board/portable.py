@@ -444,11 +444,11 @@ def _all_digits(text):
 def _places(places, sign, decimals, display, words):
     if not places.strip(" "):
         return _BLANK if sign == "" and (decimals == 0 or not display[2][0]) else _NOTHING
-    digits = places.lstrip(" ")
+    digits, own_sign = places.lstrip(" "), sign
     if not sign and digits[0] == "-" and len(digits) > 1 and display[0] == "segments":
-        sign, digits = "-", digits[1:].lstrip(" ")
+        own_sign, digits = "-", digits[1:].lstrip(" ")
     if not digits or _all_digits(digits.replace("?", "0")):
-        return _zeros(digits, sign, decimals, display)
+        return _zeros(digits, own_sign, decimals, display)
     if "?" in digits + sign or decimals is None:
         return _NOTHING
     cut = len(places) - decimals
@@ -458,7 +458,7 @@ def _places(places, sign, decimals, display, words):
 
 def _word(text, words):
     known = words.get(text)
-    if known is None and text.lstrip("-").replace(".", "") in ("0L", "OL"):
+    if known is None and _overload(text) and text.replace("-", "").replace(".", "") in ("0L", "OL"):
         known = text.replace("0", "O")
     if known is None:
         known = "?" if text.strip("-") else text

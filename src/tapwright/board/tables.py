@@ -24,18 +24,8 @@ from tapwright.core.reading_map import (
     UnitSigns,
     glyph_of,
 )
-from tapwright.mapping import shown
 
 REST_DARK, REST_LIT = 0xFFFE, 0xFFFF
-
-# The reference decides what these mean, emitted decoders follow it.
-tells_overload = shown._tells_overload
-
-
-def is_overload_text(text: str) -> bool:
-    """Whether a display text means overload, as the reference judges it."""
-    return bool(shown._OVERLOAD.fullmatch(text))
-
 
 def address(bit: BitRef) -> int:
     """Return a bit's address as 16 bits: byte << 4 | inverted << 3 | bit."""

@@ -147,7 +147,7 @@ def read_row(reading_map: ReadingMap, body: bytes, length: int, memo: Memo | Non
         return Row(display, None, unit, flags, Status.BLANK)
     if display[-1].isdigit():
         return Row(display, Decimal(display), unit, flags, Status.OK)
-    if _OVERLOAD.fullmatch(display):
+    if is_overload(display):
         return Row(display, None, unit, flags, Status.OVERLOAD)
     return Row(display, None, unit, flags, Status.OK)
 
@@ -189,7 +189,7 @@ def _one_display(display: DisplayMap, reading_map: ReadingMap, body: bytes, move
     state = _agreed({memo.of(table, body, moved) for table in display.states} or {NUMBER})
     if state != NUMBER:
         return NOTHING if state is None else Shown(text=state)
-    if moved and not _tells_overload(display):
+    if moved and not tells_overload(display):
         # A number on the wire may stand behind an overload sign that no label has seen.
         return NOTHING
     decimals = _point_of(display.point, body, moved, memo)
@@ -212,13 +212,18 @@ def _one_display(display: DisplayMap, reading_map: ReadingMap, body: bytes, move
     return _of_float(digits, body, unit, sign, decimals, display)
 
 
-def _tells_overload(display: DisplayMap) -> bool:
+def is_overload(text: str) -> bool:
+    """Say whether a display's text means overload."""
+    return _OVERLOAD.fullmatch(text) is not None
+
+
+def tells_overload(display: DisplayMap) -> bool:
     """Say whether the digits spell an overload themselves, or labels have seen how it is sent."""
     if isinstance(display.digits, Segments) or display.kind == "text":
         return True
     if isinstance(display.digits, Float) and display.digits.no_number:
         return True
-    return any(_OVERLOAD.fullmatch(text) for table in display.states for text in table.entries.values())
+    return any(is_overload(text) for table in display.states for text in table.entries.values())
 
 
 def _agreed(found: set[str | None]) -> str | None:
@@ -250,11 +255,12 @@ def _of_places(places: str, sign: str, decimals: int | None, display: DisplayMap
     if not places.strip(" "):
         # A lone sign or point on a dark display is nothing that labels are asked about.
         return BLANK if sign == "" and (decimals == 0 or not display.point.lamps) else NOTHING
-    digits = places.lstrip(" ")
+    digits, own_sign = places.lstrip(" "), sign
     if not sign and digits[0] == "-" and len(digits) > 1 and isinstance(display.digits, Segments):
-        sign, digits = "-", digits[1:].lstrip(" ")
+        own_sign, digits = "-", digits[1:].lstrip(" ")
     if all(character.isdigit() or character == UNKNOWN for character in digits):
-        return _with_zeros(digits, sign, decimals, display)
+        return _with_zeros(digits, own_sign, decimals, display)
+    # No number: a dash in a place stays among the places, or it would be written twice.
     if UNKNOWN in digits + sign or decimals is None:
         return NOTHING
     cut = len(places) - decimals
@@ -266,7 +272,7 @@ def _of_places(places: str, sign: str, decimals: int | None, display: DisplayMap
 def _word(text: str, reading_map: ReadingMap) -> Shown:
     """Return a display that shows no number: as labels wrote it, else the overload sign or dashes."""
     known = reading_map.words.get(text)
-    if known is None and text.lstrip("-").replace(".", "") in ("0L", "OL"):
+    if known is None and is_overload(text) and text.removeprefix("-").replace(".", "") in ("0L", "OL"):
         known = text.replace("0", "O")
     if known is None:
         known = text if not text.strip("-") else UNKNOWN

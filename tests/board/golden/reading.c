@@ -55,11 +55,9 @@ static int display(const struct frame *f, char *out)
         d++;
     if (!*d && !sign && !decimals)
         return 0;
-    if (*d && !sign && *d == '-' && d[1]) {
-        sign = 1;
+    if (!sign && *d == '-' && d[1])
         while (*++d == ' ')
             ;
-    }
     for (o = d; *o; o++)
         odd |= *o == '\077' ? 2 : *o < '0' || *o > '9';
     o = out;
@@ -67,11 +65,9 @@ static int display(const struct frame *f, char *out)
         *o = '\077';
         return 0;
     }
-    if (odd & 1)
-        d = p;
     if (sign)
         *o++ = '-';
-    for (; *d; d++) {
+    for (d = p; *d; d++) {
         if (decimals && p + 4 - d == decimals)
             *o++ = '.';
         if (*d != ' ')
@@ -85,9 +81,10 @@ static int display(const struct frame *f, char *out)
             said = said << 8 | (uint32_t)(unsigned char)*o;
         if (!said)
             return 0;
-        if (said == 0x304C || said == 0x302E4C || said == 0x304C2E || said == 0x2E304C) { /* 0L, its point anywhere */
+        /* 0L behind one dash at most, its point anywhere. */
+        if (d - out < 2 && (said == 0x304C || said == 0x302E4C || said == 0x304C2E || said == 0x2E304C)) {
             d[*d == '.'] = 'O';
-            return d - out < 2;
+            return 1;
         }
         memcpy(out, "\077", 2);
     }
