@@ -109,11 +109,16 @@ def need(tool: str) -> str:
     return path
 
 
-def build(instrument: Instrument, folder: Path, compiler: str, *options: str) -> Path:
-    """Emit the C decoder and build its program; return it."""
+def emit(instrument: Instrument, folder: Path) -> None:
+    """Write the C decoder's files."""
     folder.mkdir(exist_ok=True)
     for name, text in c.files(instrument).items():
         (folder / name).write_text(text, encoding="utf-8")
+
+
+def build(instrument: Instrument, folder: Path, compiler: str, *options: str) -> Path:
+    """Emit the C decoder and build its program; return it."""
+    emit(instrument, folder)
     program = folder / f"{Path(compiler).name}.out"
     subprocess.run([need(compiler), *STRICT, *options, "-o", str(program), str(folder / "reading.c"),
                     str(folder / "main_stdio.c")], check=True)

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from tests.board.board_face import meter
 from tests.board.frames import frame
+from tests.board.processors import PROCESSORS, Processor
 from tests.board.rows import (
     CHECKS,
     SANITIZED,
@@ -18,6 +19,7 @@ from tests.board.rows import (
     c_rows,
     cpython_rows,
     differences,
+    emit,
     in_micropython,
     learned,
     masked,
@@ -90,15 +92,23 @@ def test_known_frames_in_micropython(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_known_frames_on_rv32(tmp_path: Path) -> None:
-    """The same through a 32-bit RISC-V build, where an emulator and a C library for it are there."""
-    emulator, compiler = need("qemu-riscv32"), need("riscv64-linux-gnu-gcc")
-    built = subprocess.run([compiler, "-march=rv32imac", "-mabi=ilp32", "-static", "-x", "c", "-", "-o", str(tmp_path / "p")],
-                           input="#include <stdio.h>\nint main(void){return 0;}", text=True, capture_output=True)
-    if built.returncode:
-        pytest.skip("no C library for 32-bit RISC-V is installed")
-    program = build(meter(), tmp_path, compiler, "-march=rv32imac", "-mabi=ilp32", "-static", "-Os")
-    assert c_rows([emulator, str(program)], [sent for sent, _ in WANTED]) == [row for _, row in WANTED]
+@pytest.mark.parametrize("processor", PROCESSORS, ids=lambda processor: processor.name)
+def test_all_agree_on_the_processors_of_small_boards(processor: Processor, tmp_path: Path) -> None:
+    """Known frames, 5000 of the meter changed and random, 1000 of a sparse blind float: emulated, row for row."""
+    rng = random.Random(6)
+    sent = [sent for sent, _ in WANTED]
+    for instrument, frames in ((meter(), [*sent, *mixed(meter(), sent[:6], 5000, rng)]), _sparse("float", 1000, rng)):
+        emit(instrument, tmp_path)
+        rows = c_rows(processor.build(tmp_path), frames)
+        assert not list(differences(reference(instrument, frames), rows, frames))
+        if frames[: len(sent)] == sent:
+            assert rows[: len(sent)] == [row for _, row in WANTED]
+
+
+def _sparse(family: str, n: int, rng: random.Random) -> tuple[Instrument, list[bytes]]:
+    found = learned(4, family, sparse=True)
+    assert found is not None
+    return found[0], mixed(*found, n, rng)
 
 
 @pytest.mark.slow

@@ -19,7 +19,7 @@ from tapwright.core.instrument import Instrument
 TARGETS = "tapwright.board.targets"
 __all__ = ["About", "Size", "gather", "out_folder", "require_settled", "size_rows", "sizes", "write"]
 
-_COMPILERS = (
+COMPILERS = (
     ("RV32IMC", ("riscv64-unknown-elf-gcc", "-march=rv32imc", "-mabi=ilp32", "--specs=picolibc.specs")),
     ("Cortex-M0+", ("arm-none-eabi-gcc", "-mcpu=cortex-m0plus", "-mthumb")),
 )
@@ -102,7 +102,7 @@ def sizes(out: Path, targets: Iterable[str]) -> list[Size]:
     """Return the C decoder's size on every processor whose cross compiler is installed."""
     if "c" not in targets:
         return []
-    return [_size(name, command, out / "c") for name, command in _COMPILERS if shutil.which(command[0])]
+    return [_size(name, command, out / "c") for name, command in COMPILERS if shutil.which(command[0])]
 
 
 def _size(name: str, command: tuple[str, ...], folder: Path) -> Size:
