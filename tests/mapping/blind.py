@@ -96,11 +96,12 @@ class Blind:
         return Shown(at, count, negative, on)
 
 
-def blind(seed: int, family: str | None = None) -> Blind:
-    """Draw an instrument."""
+def blind(seed: int, family: str | None = None, *, places: int | None = None) -> Blind:
+    """Draw an instrument, with so many places where that is given."""
     rng = random.Random(f"blind instrument {seed}")
     family = family or rng.choice(FAMILIES)
     digits = rng.choice((3, 4, 4, 4, 5))
+    digits = places or digits
     groups = rng.sample(sorted(RANGES), rng.randint(1, 3))
     ranges = [r for group in groups for r in rng.sample(RANGES[group], rng.randint(1, len(RANGES[group])))]
     ranges = [(unit, min(decimals, digits - 1)) for unit, decimals in ranges]
@@ -146,12 +147,13 @@ def _segments(meter: Blind, rng: random.Random) -> Callable[[Shown], bytes]:
         rng.shuffle(places)
         bits = dict(zip(names, places, strict=False))
     inverted = bytes(rng.randrange(256) if rng.random() < 0.3 else 0 for _ in range(n_bytes))
+    meter.notes = {"signs": signs}
 
     def body(shown: Shown) -> bytes:
         lit: set[str] = set()
         figures = " " * meter.digits
         if shown.overload:
-            figures = " 0L".ljust(meter.digits)
+            figures = " 0L"[-meter.digits:].ljust(meter.digits)
         elif not shown.blank:
             figures = meter.figures(shown).rjust(meter.digits)
             decimals = meter.ranges[shown.range][1]

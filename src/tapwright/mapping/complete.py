@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,13 +19,21 @@ _MOST_STATE_TABLES = 16
 
 @dataclass(frozen=True)
 class Completed:
-    """A display map and the labels (bool, shape (n_labels,)) whose display it gives, word for word."""
+    """A display map and the labels (bool, shape (n_labels,)) whose display it gives, word for word.
+
+    Parameters
+    ----------
+    words : as of `ReadingMap`
+    claimed : bit columns that nothing else may use
+    loose : those of them that only may show the minus sign: another may, too
+    """
 
     display: DisplayMap
     words: dict[str, str]
     explained: NDArray[np.bool_]
     support: float
     claimed: frozenset[int]
+    loose: frozenset[int] = frozenset()
 
 
 def complete(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, most_wrong: int,
@@ -34,18 +42,30 @@ def complete(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, most_wrong:
 
     `taken` are bit columns that show something else for certain (flags).
     """
+    done = _complete(hypothesis, sight, numbers, most_wrong, taken, claims_loose=True)
+    if done is not None and done.explained.all():
+        return done
+    # A bit that only happened to go with the minus sign may be part of the point's code.
+    other = _complete(hypothesis, sight, numbers, most_wrong, taken, claims_loose=False)
+    return done if other is None or (done is not None and other.explained.sum() <= done.explained.sum()) else other
+
+
+def _complete(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, most_wrong: int, taken: frozenset[int], *,
+              claims_loose: bool) -> Completed | None:
     left = most_wrong - int((~hypothesis.explained).sum())
     free = sight.varied
     free[[*hypothesis.claimed, *taken]] = False
     minus, kept = hypothesis.minus, hypothesis.explained.copy()
-    claimed = set(hypothesis.claimed)
+    claimed, loose = set(hypothesis.claimed), frozenset[int]()
     if minus is None and not hypothesis.has_sign:
         found = _minus(sight, numbers, free, kept, left)
         if found is None:
             return None
         minus, kept = found
-    if minus is not None and (minus.settled or _beyond_chance(sight, free)):
-        claimed |= {8 * bit.byte + bit.bit for bit in minus.bits}
+    if minus is not None and (minus.settled or (claims_loose and _beyond_chance(sight, free))):
+        columns = frozenset(8 * bit.byte + bit.bit for bit in minus.bits)
+        claimed |= columns
+        loose = frozenset() if minus.settled else columns
     for column in claimed:
         free[column] = False
     states: tuple[Table, ...] = ()
@@ -68,7 +88,7 @@ def complete(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, most_wrong:
         point = found_point
     display = DisplayMap(digits=hypothesis.digits, point=point, minus=minus, zeros=hypothesis.zeros,
                          width=hypothesis.width, states=states, cost=round(hypothesis.support, 1))
-    return _read_back(display, sight, hypothesis, claimed)
+    return replace(_read_back(display, sight, hypothesis, claimed), loose=loose)
 
 
 def _beyond_chance(sight: Sight, free: NDArray[np.bool_]) -> bool:

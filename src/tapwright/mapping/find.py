@@ -16,6 +16,7 @@ from tapwright.mapping.determined import standing
 from tapwright.mapping.fit import Progress, find_map
 from tapwright.mapping.plan import plan
 from tapwright.mapping.report import LearnReport
+from tapwright.mapping.starts import first_asks
 
 __all__ = ["LearnReport", "learn"]
 
@@ -43,7 +44,8 @@ def learn(captures: Mapping[str, Frames], labels: Sequence[Label], *, layout: Fr
     left_out = sum(part.left_out for part in recorded.values())
     if learned.reading_map is None:
         return LearnReport(reading_map=None, offset_s=learned.offset_s, frames=n_frames, frames_explained=0,
-                           frames_left_out=left_out, labels=len(labels), labels_contradicted=learned.contradicted)
+                           frames_left_out=left_out, labels=len(labels), labels_contradicted=learned.contradicted,
+                           next=first_asks(labels, demands))
     decoder = Decoder(Instrument(name="", reading_map=learned.reading_map, layout=layout))
     explained = 0
     for frames in captures.values():

@@ -146,7 +146,13 @@ def _fit(sight: Sight, left: int) -> Learned | _Wrong | None:
         return _named(sight, ~best.explained, "its display contradicts what all other labels settle")
     alternatives = [done for done in completed if done.explained.all() and done.support >= best.support - MARGIN_BITS]
     claimed = frozenset.intersection(*(done.claimed for done in alternatives))
-    return _with_unit_and_flags(sight, alternatives[:_MOST_ALTERNATIVES], claimed, left)
+    learned = _with_unit_and_flags(sight, alternatives[:_MOST_ALTERNATIVES], claimed, left)
+    loose = frozenset.union(*(done.loose for done in alternatives)) & claimed
+    if loose and not isinstance(learned, Learned):
+        # A bit that only happened to go with the minus sign may be part of the unit's code.
+        other = _with_unit_and_flags(sight, alternatives[:_MOST_ALTERNATIVES], claimed - loose, left)
+        return other if isinstance(other, Learned) else learned
+    return learned
 
 
 def _hypotheses(sight: Sight, left: int) -> list[Hypothesis]:

@@ -7,17 +7,20 @@ needs at most about ln(pairs) + 1 times the fewest readings; on displays it stay
 
 from __future__ import annotations
 
+import itertools
 import random
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.job import Demands
+from tapwright.evidence.labels import Label
 from tapwright.mapping.elements import Candidate, Elements, Range
 from tapwright.mapping.fit import Learned
-from tapwright.mapping.mixes import Mix, open_mixes
+from tapwright.mapping.mixes import Code, Mix, mixer_of, open_mixes
 from tapwright.mapping.report import Ask
 from tapwright.mapping.unseen import Task, Unseen, task_name
 from tapwright.mapping.wording import words_of
@@ -27,6 +30,7 @@ _LEAST_GAIN = 0.9
 _MOST_ASKS = 60
 _MOST_MIXES = 3
 _STARTS = 2
+_MOST_TURNED_FLAGS = 4
 
 
 def plan(learned: Learned, demands: Demands) -> tuple[Ask, ...]:
@@ -48,7 +52,10 @@ class _Planner:
         self.width = self.elements.width
         self._regrouped(self.elements.group)
         self.rng = random.Random(len(learned.sight))
+        self.mixer = mixer_of(learned)
+        self.known_codes: set[Code] = set()
         self.flags = [element.key[1] for element in self.elements.every if element.kind == "flag"]
+        self.known_pairs = self._shown_pairs()
 
     def asks(self) -> Iterator[Ask]:
         """Return the readings that split what is open; where there is none, mixes that are not read for certain."""
@@ -73,6 +80,8 @@ class _Planner:
             want["point"] = len(shown.display.partition(".")[2])
         if labels[mix.range].unit:
             want["unit"] = labels[mix.range].unit
+        if mix.points is not None:
+            want["point"] = mix.points
         names = [element.key[1] for element in self.elements.every if element.kind == "flag"]
         if names:
             want["flags"] = {name: name in mix.flags for name in names}
@@ -87,7 +96,56 @@ class _Planner:
                        key=lambda scored: scored.gain)
             if best.gain < _LEAST_GAIN:
                 return
-            yield self._ask(best.reading)
+            ask = self._ask(self._turned(best))
+            # What labels met already and did not settle, no second showing settles: two bits may be twins.
+            if not any(_meets(label, ask.want, self.width) for label in self.learned.sight.labels):
+                yield ask
+
+    def _turned(self, best: _Scored) -> Candidate:
+        """Return the reading, or one as good in another range, with other flags or sign, that shows most that is new.
+
+        New are codes that no table saw, then pairs (a range with a sign, a sign with a flag ...) never shown together:
+        bits that always went together are told apart by such pairs alone.
+        """
+        if self.mixer is None:
+            return best.reading
+        most, chosen = self._news(best.reading), best.reading
+        signs = (False, True) if self.unseen.may["negative"] and best.reading.state == "number" else (False,)
+        for span in self.unseen.ranges:
+            if span.greatest < int(best.reading.digits or "0"):
+                continue
+            for negative in signs:
+                for flags in self._flag_sets():
+                    other = replace(best.reading, range=span, negative=negative, flags=flags)
+                    if self._gain(other) + 0.01 * len(flags) < best.gain - 1e-9 or (negative and not int(other.digits)):
+                        continue
+                    news = self._news(other)
+                    if news > most:
+                        most, chosen = news, other
+        return chosen
+
+    def _flag_sets(self) -> list[frozenset[str]]:
+        names = self.flags[:_MOST_TURNED_FLAGS]
+        return [frozenset(some) for n in range(len(names) + 1) for some in itertools.combinations(names, n)]
+
+    def _news(self, reading: Candidate) -> tuple[int, int]:
+        pairs = _pairs(reading.range.unit, reading.range.decimals, reading.state, reading.negative, reading.flags,
+                       self.flags)
+        return len(self._codes(reading)), len(pairs - self.known_pairs)
+
+    def _shown_pairs(self) -> set[tuple[object, object]]:
+        out = set[tuple[object, object]]()
+        for label in self.learned.sight.labels:
+            state = "overload" if label.is_overload else "blank" if label.is_blank else "number"
+            out |= _pairs(label.unit, len(label.display.partition(".")[2]), state, label.display.startswith("-"),
+                          frozenset(label.flags), self.flags)
+        return out
+
+    def _codes(self, reading: Candidate) -> frozenset[Code]:
+        """Return the codes that a reading would show and that tables never saw, as far as labels tell its bits."""
+        assert self.mixer is not None
+        return self.mixer.unseen_in(reading.range.unit, reading.range.decimals, reading.state, reading.negative,
+                                    reading.flags) - self.known_codes
 
     def _telling_ranges(self) -> list[Range]:
         """Return ranges that differ in something that is open, each sort once."""
@@ -111,7 +169,7 @@ class _Planner:
             str(self.rng.randint(0, span.greatest)).rjust(self.width, "0") for _ in range(_STARTS - 1))]
         if any(task[0] in ("zero", "small") for task in self.unseen.tasks):
             starts += ["0" * self.width, "1".rjust(self.width, "0")]
-        starts += self.unseen.number_starts(span)
+        starts += self.unseen.number_starts(span) + self.unseen.dark_starts(span)
         if ("rounding",) in self.unseen.tasks:
             some = (str(span.greatest * k // 97).rjust(self.width, "0") for k in range(31, 97))
             starts += [digits for digits in some if self.unseen.falls_short(digits, span)][:2]
@@ -177,12 +235,28 @@ class _Planner:
                  if value >= 0 and value in alone]
         done = [task for task in self.unseen.tasks if self.unseen.does(task, reading)]
         want = self._want(reading, done)
+        if self.mixer is not None:
+            self._mix_wanted(reading, want)
         after = np.where(np.isin(split, list(alone)), -1, split)
         kept = {value: i for i, value in enumerate(sorted(set(after[after >= 0].tolist())))}
         self._regrouped(np.array([kept.get(int(value), -1) for value in after], np.int64))
         self.unseen.tasks = [task for task in self.unseen.tasks if task not in done]
         settles = (*(task_name(task) for task in done), *names) or self._narrowed(before)
         return Ask(show=words_of(want, self.width), want=want, settles=settles)
+
+    def _mix_wanted(self, reading: Candidate, want: dict[str, object]) -> None:
+        """Ask for sign and flags, too, where they show something new together."""
+        assert self.mixer is not None
+        codes, pairs = self._news(reading)
+        self.known_codes |= self._codes(reading)
+        self.known_pairs |= _pairs(reading.range.unit, reading.range.decimals, reading.state, reading.negative,
+                                   reading.flags, self.flags)
+        if not codes and not pairs:
+            return
+        if self.flags:
+            want["flags"] = {name: name in reading.flags for name in self.flags}
+        if reading.state == "number" and self.unseen.may["negative"] and int(reading.digits):
+            want["negative"] = reading.negative
 
     def _narrowed(self, before: NDArray[np.int64]) -> tuple[str, ...]:
         """Return the elements told apart further, where none comes to stand alone yet."""
@@ -219,6 +293,8 @@ class _Planner:
             return self.unseen.limits(reading)
         digits: dict[str, str] = {}
         fixed = {int(task[1]) for task in done if task[0] == "digit"}
+        # A place is left out only with all that stand before it.
+        fixed |= {before for task in done if task[0] == "digit" and task[2] == " " for before in range(int(task[1]))}
         fixed |= {0} if ("widest",) in done else set()
         fixed |= set(range(self.width)) if ("rounding",) in done else set()
         fixed |= set(range(self.unseen.zeros_needed(reading.range))) if ("small",) in done else set()
@@ -235,12 +311,47 @@ class _Planner:
                         same += digit
             if len(same) < 10:
                 digits[str(at + 1)] = "".join(sorted(same))
+        for at in [int(task[1]) for task in done if task[0] == "digit" and task[2] == "0"]:
+            # A nought that would be left out is shown behind another digit.
+            before = len(reading.digits) - len(reading.digits.lstrip("0"))
+            if before < at < self.width - 1 - reading.range.decimals:
+                digits.setdefault(str(before + 1), "123456789")
         if digits and not self._fits_any(digits, reading.range):
             digits = {str(at): reading.digits[int(at) - 1] for at in digits}
-        return {"digits": digits} if digits else {}
+        return {"digits": dict(sorted(digits.items(), key=lambda item: int(item[0])))} if digits else {}
 
     def _fits_any(self, digits: dict[str, str], span: Range) -> bool:
         """Say whether any choice of the digits wanted stays within the range."""
-        greatest = "".join(max(digits.get(str(at + 1), "9")) if str(at + 1) in digits else "0"
-                           for at in range(self.width))
+        greatest = "".join(max(digits.get(str(at + 1), "0")) for at in range(self.width))
         return int(greatest) <= span.greatest
+
+
+def _pairs(unit: str, decimals: int, state: str, negative: bool, on: frozenset[str],
+           names: list[str]) -> set[tuple[object, object]]:
+    """Return the pairs of what a reading shows together: range, state, sign, each flag on or off."""
+    # Without a number a label tells the unit, not which of its ranges it is.
+    range_ = (unit, decimals if state == "number" else -1)
+    parts: list[object] = [range_, state, *((name, name in on) for name in names)]
+    parts += [("negative", negative)] if state == "number" else []
+    return set(itertools.combinations(parts, 2))
+
+
+def _meets(label: Label, want: Mapping[str, Any], width: int) -> bool:
+    """Say whether a label shows what is wanted."""
+    if label.is_overload != bool(want.get("overload")) or label.is_blank != bool(want.get("blank")):
+        return False
+    if want.get("unit", label.unit) != label.unit:
+        return False
+    if any((name in label.flags) != on for name, on in want.get("flags", {}).items()):
+        return False
+    if not label.is_number:
+        return label.is_overload or label.is_blank
+    bare = label.display.lstrip("-")
+    figures, decimals = bare.replace(".", "").rjust(width, "0"), len(bare.partition(".")[2])
+    negative = bare != label.display
+    if want.get("point", decimals) != decimals or want.get("negative", negative) != negative:
+        return False
+    if any(figures[int(place) - 1] not in some for place, some in want.get("digits", {}).items()):
+        return False
+    value = float(label.display)
+    return bool(want.get("at_least", value) <= value <= want.get("at_most", value))

@@ -86,7 +86,9 @@ class LearnReport:
                 f"{self.labels} labels, {self.frames} frames"
                 + (f", {self.frames_left_out} left out (wrong check or damaged)." if self.frames_left_out else "."),
                 *self._contradicted(),
-                "Next: see that labels and capture are of the same hour, and label more readings that differ.",
+                "Next: see that labels and capture are of the same hour, and label more readings that differ"
+                + (":" if self.next else "."),
+                *(f"  {i}. {ask.show}" for i, ask in enumerate(self.next, 1)),
             ])
         lines = [f"Found: {_NAMES[self.reading_map.kind]}, {self.reading_map.places} "
                  f"place{'s' * (self.reading_map.places != 1)}.",

@@ -44,8 +44,8 @@ class Unseen:
         if isinstance(digits, Codes) and digits.kind == "table":
             missing = self.width - len(digits.places)
             for at, table in enumerate((*(Table((), {}),) * missing, *digits.places)):
-                known = set(table.entries.values())
-                tasks += [("digit", str(at), digit) for digit in "0123456789" if digit not in known]
+                known = set(table.entries.values()) | ({" "} if self._was_dark(at) else set())
+                tasks += [("digit", str(at), digit) for digit in "0123456789 " if digit not in known]
         if isinstance(digits, Integer):
             rest = {(bit.byte, bit.bit) for bit in digits.fixed}
             tasks += [("number", str(i)) for i, bit in enumerate(digits.bits) if (bit.byte, bit.bit) in rest]
@@ -64,6 +64,13 @@ class Unseen:
             tasks.append(("widest",))
         return [task for task in tasks if self._possible(task)]
 
+    def _was_dark(self, at: int) -> bool:
+        """Say whether a label showed a number with this place dark, or noughts on the wire stand for dark places."""
+        if "as sent" not in self.display.zeros:
+            return True
+        return any(label.is_number and len(label.display.lstrip("-").replace(".", "")) < self.width - at
+                   for label in self.learned.sight.labels)
+
     def _spells_nought(self, table: Table) -> bool:
         """Say whether a code of the digits that stood for no number would be a nought, were it not listed."""
         digits = self.display.digits
@@ -74,6 +81,8 @@ class Unseen:
     def _possible(self, task: Task) -> bool:
         if task[0] == "digit":
             at, digit = int(task[1]), task[2]
+            if digit == " ":
+                return self.elements.suppressed and any(span.decimals < self.width - 1 - at for span in self.ranges)
             least = int((digit + "0" * (self.width - 1 - at)) or "0")
             if digit == "0" and at == 0 and self.elements.suppressed:
                 return any(span.decimals == self.width - 1 for span in self.ranges)
@@ -164,6 +173,12 @@ class Unseen:
                 out.append(str(count).rjust(self.width, "0"))
         return sorted(out, key=lambda text: -sum((at_rest ^ self._raw(int(text))) >> bit & 1 for bit in open_))[:6]
 
+    def dark_starts(self, span: Range) -> list[str]:
+        """Return numbers of a range that leave out a place never seen left out."""
+        dark = [int(task[1]) for task in self.tasks if task[0] == "digit" and task[2] == " "]
+        return [str(min(span.greatest, 10 ** (self.width - 1 - at) - 1)).rjust(self.width, "0") for at in dark
+                if span.decimals < self.width - 1 - at]
+
     def limits(self, reading: Candidate) -> dict[str, object]:
         """Return the limits within which a number moves the same open bits as the one chosen."""
         open_ = [int(task[1]) for task in self.tasks if task[0] == "number"]
@@ -189,7 +204,7 @@ def task_name(task: Task) -> str:
         case "range":
             return "range"
         case "digit":
-            return f"digit {int(task[1]) + 1} showing {task[2]}"
+            return f"digit {int(task[1]) + 1} " + ("left out" if task[2] == " " else f"showing {task[2]}")
         case "number":
             return "higher places of the number"
         case "small":

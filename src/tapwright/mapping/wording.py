@@ -15,12 +15,13 @@ def words_of(want: dict[str, Any], width: int) -> str:
     elif want.get("blank"):
         parts.append("a blank display")
     else:
-        parts.append(_number(want))
+        parts.append(_number(want, width))
     if "unit" in want:
         parts.append(f"in {want['unit']}")
     if "point" in want:
         n = want["point"]
-        parts.append(f"with {n} digit{'s' * (n != 1)} after the point" if n else "without a point")
+        behind = f"with {n} digit{'s' * (n != 1)} after the point" if n else "without a point"
+        parts.append(f"in the range {behind}" if want.get("overload") or want.get("blank") else behind)
     flags = want.get("flags", {})
     on = [name for name, state in flags.items() if state]
     off = [name for name, state in flags.items() if not state]
@@ -32,7 +33,7 @@ def words_of(want: dict[str, Any], width: int) -> str:
     return words
 
 
-def _number(want: dict[str, Any]) -> str:
+def _number(want: dict[str, Any], width: int) -> str:
     sign = "" if "negative" not in want else "negative " if want["negative"] else "positive "
     if "at_least" in want or "at_most" in want:
         return f"a {sign}reading from {want.get('at_least', 'nought'):g} to {want.get('at_most', 'full scale'):g}"
@@ -42,14 +43,17 @@ def _number(want: dict[str, Any]) -> str:
     digits = {place: characters for place, characters in digits.items() if len(characters) < 10}
     if not digits:
         return f"any {sign}reading"
-    shown = [f"{_either(characters)} as {ordinal(int(place))} digit" for place, characters in digits.items()]
+    # A nought is left out only where no other digit stands before it, and never in the last place.
+    shown_from = min((int(place) for place, characters in digits.items() if "0" not in characters), default=width)
+    shown = [f"{_either(characters, may_go=int(place) < shown_from)} as {ordinal(int(place))} digit"
+             for place, characters in digits.items()]
     return f"a {sign}reading with " + _listed(shown)
 
 
-def _either(characters: str) -> str:
+def _either(characters: str, *, may_go: bool) -> str:
     if len(characters) > 6:
         return "any digit but " + _listed([c for c in "0123456789" if c not in characters])
-    names = [f"{c} (or left out)" if c == "0" and len(characters) == 1 else c for c in characters]
+    names = [f"{c} (or left out)" if c == "0" and len(characters) == 1 and may_go else c for c in characters]
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " or " + names[-1]
 
 

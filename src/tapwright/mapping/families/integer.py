@@ -137,7 +137,9 @@ def _keyed(sight: Sight, numbers: Numbers, columns: list[int], raw: NDArray[np.i
     key = int(values[counts.argmax()])
     explained = ~known | (keys == key)
     field = _field(columns[:width], key)
-    free = 0.0 if key == 0 else float(width)
+    # Copies of the sign above the number pay for their own inversion: they go with it in every label.
+    size = int(numbers.count[known].max()).bit_length() + int(sign)
+    free = 0.0 if key == 0 else float(min(width, size))
     if sign and not offset and key == 1 << (width - 1):
         free = 1.0  # offset binary
     digits = Integer(field, sign="twos complement" if sign else "none", offset=offset)
