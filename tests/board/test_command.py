@@ -84,8 +84,8 @@ def test_labels_that_agree_give_the_self_test(tmp_path: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.skipif(not shutil.which("riscv64-unknown-elf-gcc"), reason="riscv64-unknown-elf-gcc is not installed")
 def test_the_plain_decoder_is_small(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """RAM with its structs and stack stays under 256 bytes, and flash under what this version reached."""
+    """RAM with its structs and stack stays under 256 bytes, flash under 930 on RV32IMC, as the command states them."""
     assert main(["board", "--instrument", str(METER), "--out", str(tmp_path), "--sizes", "--json"]) == 0
     sizes = {size["processor"]: size for size in json.loads(capsys.readouterr().out)["sizes"]}
-    assert sizes["RV32IMC"]["flash_bytes"] < 1500
+    assert sizes["RV32IMC"]["flash_bytes"] <= 930
     assert all(size["ram_bytes"] < 256 for size in sizes.values())

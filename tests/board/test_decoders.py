@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from tests.board.board_face import meter
-from tests.board.frames import frame
+from tests.board.frames import frame, modbus_crc
 from tests.board.processors import PROCESSORS, Processor
 from tests.board.rows import (
     CHECKS,
@@ -31,7 +31,7 @@ from tests.board.rows import (
 
 from dataclasses import replace
 
-from tapwright.board import c_plain
+from tapwright.board import c_places
 from tapwright.board.targets import c, micropython
 from tapwright.core.frame import FrameLayout
 from tapwright.core.instrument import Instrument
@@ -61,10 +61,9 @@ WANTED = [
 
 
 def general() -> Instrument:
-    """Return the same meter for the general C decoder: its frames told apart by silence, of any length."""
-    layout = meter().layout
-    assert layout is not None
-    return replace(meter(), layout=replace(layout, length="gap", gap_s=0.01))
+    """Return the same meter with its display as two alternatives, which the C decoder keeps in parts to compare."""
+    reading_map = meter().reading_map
+    return replace(meter(), reading_map=replace(reading_map, displays=reading_map.displays * 2))
 
 
 @pytest.mark.parametrize(("sent", "row"), WANTED)
@@ -77,9 +76,9 @@ def test_known_frames_give_known_rows(sent: bytes, row: tuple[str, ...]) -> None
 @pytest.mark.slow
 @pytest.mark.parametrize("compiler", ["gcc", "clang"])
 def test_known_frames_in_c(compiler: str, tmp_path: Path) -> None:
-    """The same frames through C from either compiler, sanitizers on, by the plain decoder and by the general one."""
-    assert c_plain.is_plain(meter())
-    assert not c_plain.is_plain(general())
+    """The same frames through C from either compiler, sanitizers on, written as read and kept in parts."""
+    assert c_places.serves(meter().reading_map)
+    assert not c_places.serves(general().reading_map)
     for instrument in (meter(), general()):
         program = build(instrument, tmp_path, compiler, *SANITIZED)
         assert c_rows([str(program)], [sent for sent, _ in WANTED]) == [row for _, row in WANTED]
@@ -117,10 +116,7 @@ def test_all_agree_on_meter_frames_changed_and_random(tmp_path: Path) -> None:
     rng = random.Random(5)
     base = [sent for sent, row in WANTED if row[4] != "bad check"]
     frames = mixed(meter(), base, 1000, rng)
-    for sent in list(frames):
-        if len(sent) == 13:
-            frames.append(frame("0", "pH")[:2] + sent[2:11])
-            frames[-1] += _crc(frames[-1])
+    frames += sound(frames)
     want = reference(meter(), frames)
     assert sum(row[4] == "ok" for row in want) > 50
     assert not list(differences(want, cpython_rows(meter(), frames), frames))
@@ -130,10 +126,9 @@ def test_all_agree_on_meter_frames_changed_and_random(tmp_path: Path) -> None:
     assert not list(differences(want, micropython_rows(meter(), frames, tmp_path), frames))
 
 
-def _crc(data: bytes) -> bytes:
-    from tests.board.frames import modbus_crc
-
-    return modbus_crc(data)
+def sound(frames: list[bytes]) -> list[bytes]:
+    """Return the whole frames with the meter's start and the right check."""
+    return [body + modbus_crc(body) for body in (b"\x5A\xA5" + sent[2:11] for sent in frames if len(sent) == 13)]
 
 
 @pytest.mark.slow

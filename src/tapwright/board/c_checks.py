@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from tapwright.board.c_frame import check_size, forms
+from tapwright.board.c_frame import forms
 from tapwright.core.frame import Check, FrameLayout
 from tapwright.core.instrument import Instrument
-
-_BYTES = {"sum16": 2, "crc16": 2, "crc32": 4, "fletcher16": 2}
+from tapwright.mapping.body import check_bytes
 
 
 def checks(instrument: Instrument, *, framed: bool = True) -> list[str]:
-    """Return the functions that say whether a frame's checks hold; none where there is no check.
+    """Return `holds(frame, size)`, which says whether a frame's checks do; none where there is no check.
 
-    `framed`: with those that the generic framer calls.
+    `framed`: with those functions that a framer of several lengths calls.
     """
     every = forms(instrument.layout)
     if not any(one.checks for one in every):
@@ -23,106 +22,135 @@ def checks(instrument: Instrument, *, framed: bool = True) -> list[str]:
         lines += _HEX
     if any(check.kind.startswith("crc") and check.refin != check.refout for check in used):
         lines += _TURN
-    functions: dict[Check, str] = {}
-    for one in every:
-        for check in one.checks:
-            if check not in functions:
-                functions[check] = f"check{len(functions)}"
-                lines += _one(check, functions[check])
-    lines += _holds(every, functions)
+    if len(every) == 1 and len(every[0].checks) == 1:
+        lines += _one(every[0].checks[0], "holds")
+        functions = {every[0].checks[0]: "holds"}
+    else:
+        functions = {check: f"check{i}" for i, check in enumerate(dict.fromkeys(used))}
+        for check, name in functions.items():
+            lines += _one(check, name)
+        lines += _holds(every, functions)
     for number, one in enumerate(every):
         if framed and one.checks and one.length in ("fixed", "field"):
-            lines += _sound(number, one, functions)
+            tests = " && ".join(f"{functions[check]}(frame, size)" for check in one.checks)
+            lines += [f"static int sound{number}(const uint8_t *frame, unsigned size)", "{", f"    return {tests};", "}", ""]
     return lines
 
 
 def _one(check: Check, name: str) -> list[str]:
-    size = check_size(check)
-    first, last, at = (f"{p}" if p >= 0 else f"n - {-p}" for p in (check.first, check.last, check.at))
-    lines = [f"static int {name}(const struct frame *f)", "{", "    int n = (int)f->size;",
-             f"    int first = {first}, last = {last}, at = {at};", "    uint32_t sent = 0;"]
+    size = check_bytes(check)
+    lines = [f"static int {name}(const uint8_t *frame, unsigned size)", "{"]
+    # A register that the right check bytes have gone through too holds a constant.
+    whole = _follows(check)
     if min(check.first, check.last, check.at) >= 0 and check.first <= check.last:
-        lines += [f"    if (n < {max(check.last + 1, check.at + size)})", "        return 0;"]
+        first, last, at = str(check.first), str(check.last + (size if whole else 0)), str(check.at)
+        lines += [f"    if (size < {max(check.last + 1, check.at + size)})", "        return 0;"]
     else:
-        lines += [f"    if (first < 0 || last < first || last >= n || at < 0 || at > n - {size})", "        return 0;"]
-    order = range(size) if check.order == "big" else range(size - 1, -1, -1)
-    if check.encoding == "hex":
-        places = list(range(0, size, 2))
-        lines += [f"    for (int i = 0; i < {size}; i++)",
-                  "        if (digit(WIRE(f, (unsigned)(at + i))) < 0)", "            return 0;"]
-        for i in places if check.order == "big" else places[::-1]:
-            lines.append(f"    sent = sent << 8 | (uint32_t)(digit(WIRE(f, (unsigned)(at + {i}))) << 4 "
-                         f"| digit(WIRE(f, (unsigned)(at + {i + 1}))));")
-    elif size == 1:
-        lines.append("    sent = WIRE(f, (unsigned)at);")
-    else:
-        for i in order:
-            lines.append(f"    sent = sent << 8 | WIRE(f, (unsigned)(at + {i}));")
-    return [*lines, *_compute(check), "}", ""]
+        first, last, at = "first", f"last + {size}" if whole else "last", "at"
+        places = ", ".join(f"{what} = {f'{p}' if p >= 0 else f'(int)size - {-p}'}"
+                           for what, p in (("first", check.first), ("last", check.last), ("at", check.at)))
+        lines += [f"    int {places};",
+                  f"    if (first < 0 || last < first || last >= (int)size || at < 0 || at > (int)size - {size})",
+                  "        return 0;"]
+    if not whole:
+        lines += _sent(check, at)
+    return [*lines, *_compute(check, f"    for (int i = {first}; i <= {last}; i++)", (first, last), whole), "}", ""]
 
 
-def _compute(check: Check) -> list[str]:
-    loop = "    for (int i = first; i <= last; i++)"
-    byte = "WIRE(f, (unsigned)i)"
+def _sent(check: Check, at: str) -> list[str]:
+    """Return the lines that put the check as it was sent into `sent`."""
+    size = check_bytes(check)
+
+    def byte(i: int) -> str:
+        where = str(int(at) + i) if at.isdigit() else f"(unsigned)(at + {i})" if i else "(unsigned)at"
+        return f"WIRE(frame, {where})"
+
+    if check.encoding != "hex":
+        order = range(size) if check.order == "big" else range(size - 1, -1, -1)
+        parts = [f"(uint32_t){byte(i)}{f' << {8 * (size - 1 - k)}' if k < size - 1 else ''}" for k, i in enumerate(order)]
+        return [f"    uint32_t sent = {' | '.join(parts)};"]
+    pairs = list(range(0, size, 2))
+    lines = ["    uint32_t sent = 0;", f"    for (int i = 0; i < {size}; i++)",
+             f"        if (digit(WIRE(frame, (unsigned)({at} + i))) < 0)", "            return 0;"]
+    for i in pairs if check.order == "big" else pairs[::-1]:
+        lines.append(f"    sent = sent << 8 | (uint32_t)(digit({byte(i)}) << 4 | digit({byte(i + 1)}));")
+    return lines
+
+
+def _follows(check: Check) -> bool:
+    """Whether a CRC stands right behind its span in the order in which its register takes bytes."""
+    return (check.kind.startswith("crc") and check.encoding == "binary" and check.refin == check.refout
+            and check.at == check.last + 1 and (check.last < -1 or check.last >= 0)
+            and (check_bytes(check) == 1 or check.order == ("little" if check.refin else "big")))
+
+
+def _compute(check: Check, loop: str, span: tuple[str, str], whole: bool) -> list[str]:
+    byte = "WIRE(frame, (unsigned)i)"
     if check.kind == "xor8":
         return ["    uint32_t sum = 0;", loop, f"        sum ^= {byte};", "    return sum == sent;"]
     if check.kind in ("sum8", "sum16", "negated sum8"):
-        mask = "0xFFFFu" if check.kind == "sum16" else "0xFFu"
-        sign = "-=" if check.kind.startswith("negated") else "+="
-        return ["    uint32_t sum = 0;", loop, f"        sum {sign} {byte};", f"    return (sum & {mask}) == sent;"]
+        kind, sign = "uint16_t" if check.kind == "sum16" else "uint8_t", "-=" if check.kind.startswith("negated") else "+="
+        return ["    uint32_t sum = 0;", loop, f"        sum {sign} {byte};", f"    return ({kind})sum == sent;"]
     if check.kind == "fletcher16":
         return ["    uint32_t low = 0, high = 0;", loop + " {", f"        low = (low + {byte}) % 255u;",
                 "        high = (high + low) % 255u;", "    }", "    return (high << 8 | low) == sent;"]
     if check.kind == "lrc":
-        return ["    uint32_t sum = 0;", "    if ((last - first) % 2 == 0)", "        return 0;",
-                "    for (int i = first; i < last; i += 2) {",
-                "        int high = digit(WIRE(f, (unsigned)i)), low = digit(WIRE(f, (unsigned)(i + 1)));",
+        return ["    uint32_t sum = 0;", f"    if (({span[1]} - {span[0]}) % 2 == 0)", "        return 0;",
+                f"    for (int i = {span[0]}; i < {span[1]}; i += 2) {{",
+                "        int high = digit(WIRE(frame, (unsigned)i)), low = digit(WIRE(frame, (unsigned)(i + 1)));",
                 "        if (high < 0 || low < 0)", "            return 0;",
-                "        sum -= (uint32_t)(high << 4 | low);", "    }", "    return (sum & 0xFFu) == sent;"]
-    width = 8 * _BYTES.get(check.kind, 1)
+                "        sum -= (uint32_t)(high << 4 | low);", "    }", "    return (uint8_t)sum == sent;"]
+    return _crc(check, loop, byte, whole)
+
+
+def _crc(check: Check, loop: str, byte: str, whole: bool) -> list[str]:
+    """Return a CRC; with its input reflected the register runs the other way, and nothing need be turned."""
+    width = 8 * check_bytes(check) // (2 if check.encoding == "hex" else 1)
     full, digits = (1 << width) - 1, width // 4
-    if check.refin == check.refout and check.refin:
-        return _reflected(check, width, digits, loop, byte)
-    byte_in = f"turn({byte}, 8)" if check.refin else byte
-    poly = f"0x{check.poly:0{digits}X}u"
-    keep = "" if width == 32 else f" & 0x{full:0{digits}X}u"
-    out = f"turn(crc, {width})" if check.refout else "crc"
-    return [f"    uint32_t crc = 0x{check.init:0{digits}X}u;", loop + " {",
-            f"        crc ^= (uint32_t){byte_in}{f' << {width - 8}' if width > 8 else ''};",
-            "        for (int k = 0; k < 8; k++)",
-            f"            crc = (crc & 0x{1 << (width - 1):X}u ? crc << 1 ^ {poly} : crc << 1){keep};",
-            "    }", f"    return ({out} ^ 0x{check.xorout:0{digits}X}u) == sent;"]
+    reflected = check.refin and check.refout
+    poly, init = (f"0x{_turned(p, width) if reflected else p:0{digits}X}u" for p in (check.poly, check.init))
+    lines = [f"    uint32_t crc = {init};", loop + " {"]
+    if reflected:
+        lines += [f"        crc ^= {byte};", "        for (int k = 0; k < 8; k++)",
+                  f"            crc = crc & 1u ? crc >> 1 ^ {poly} : crc >> 1;", "    }"]
+    else:
+        keep = "" if width == 32 else f" & 0x{full:0{digits}X}u"
+        lines += [f"        crc ^= (uint32_t){f'turn({byte}, 8)' if check.refin else byte}{f' << {width - 8}' if width > 8 else ''};",
+                  "        for (int k = 0; k < 8; k++)",
+                  f"            crc = (crc & 0x{1 << (width - 1):X}u ? crc << 1 ^ {poly} : crc << 1){keep};", "    }"]
+    if whole:
+        return [*lines, f"    return crc == 0x{_residue(check, width):0{digits}X}u;"]
+    out = f"turn(crc, {width})" if check.refout and not reflected else "crc"
+    return [*lines, f"    return ({out} ^ 0x{check.xorout:0{digits}X}u) == sent;"]
 
 
-def _reflected(check: Check, width: int, digits: int, loop: str, byte: str) -> list[str]:
-    """Return a CRC whose input and output are reflected: the register runs the other way, nothing need be turned."""
-    def turned(value: int) -> int:
-        return int(f"{value:0{width}b}"[::-1], 2)
+def _turned(value: int, width: int) -> int:
+    return int(f"{value:0{width}b}"[::-1], 2)
 
-    return [f"    uint32_t crc = 0x{turned(check.init):0{digits}X}u;", loop + " {", f"        crc ^= {byte};",
-            "        for (int k = 0; k < 8; k++)",
-            f"            crc = crc & 1u ? crc >> 1 ^ 0x{turned(check.poly):0{digits}X}u : crc >> 1;", "    }",
-            f"    return (crc ^ 0x{check.xorout:0{digits}X}u) == sent;"]
+
+def _residue(check: Check, width: int) -> int:
+    """Return what the register holds behind the right check bytes, which leave `xorout` in it before its last turns."""
+    register, top = check.xorout, 1 << (width - 1)
+    poly = _turned(check.poly, width) if check.refin else check.poly
+    for _ in range(width):
+        if check.refin:
+            register = register >> 1 ^ (poly if register & 1 else 0)
+        else:
+            register = (register << 1 ^ (poly if register & top else 0)) & (2 * top - 1)
+    return register
 
 
 def _holds(every: tuple[FrameLayout, ...], functions: dict[Check, str]) -> list[str]:
     def all_of(layout: FrameLayout) -> str:
-        return " && ".join(f"{functions[check]}(f)" for check in layout.checks) or "1"
+        return " && ".join(f"{functions[check]}(frame, size)" for check in layout.checks) or "1"
 
-    lines = ["static int holds(const struct frame *f)", "{"]
+    lines = ["static int holds(const uint8_t *frame, unsigned size)", "{"]
     for one in every[1:]:
-        terms = [f"f->size == {one.n_bytes}u" if one.length == "fixed" else
-                 f"f->size >= {max(len(one.start), len(one.end))}u"]
-        terms += [f"WIRE(f, {i}u) == 0x{byte:02X}u" for i, byte in enumerate(one.start)]
-        terms += [f"WIRE(f, f->size - {len(one.end) - i}u) == 0x{byte:02X}u" for i, byte in enumerate(one.end)]
+        terms = [f"size == {one.n_bytes}u" if one.length == "fixed" else f"size >= {max(len(one.start), len(one.end))}u"]
+        terms += [f"WIRE(frame, {i}u) == 0x{byte:02X}u" for i, byte in enumerate(one.start)]
+        terms += [f"WIRE(frame, size - {len(one.end) - i}u) == 0x{byte:02X}u" for i, byte in enumerate(one.end)]
         lines += [f"    if ({' && '.join(terms)})", f"        return {all_of(one)};"]
     return [*lines, f"    return {all_of(every[0])};", "}", ""]
-
-
-def _sound(number: int, layout: FrameLayout, functions: dict[Check, str]) -> list[str]:
-    tests = " && ".join(f"{functions[check]}(&f)" for check in layout.checks)
-    return [f"static int sound{number}(const uint8_t *bytes, unsigned size)", "{", "    struct frame f = {0};",
-            "    f.data = bytes;", "    f.size = size;", f"    return {tests};", "}", ""]
 
 
 _HEX = ["static int digit(unsigned c)", "{", "    if (c >= '0' && c <= '9')", "        return (int)(c - '0');",

@@ -1,20 +1,15 @@
-"""C99 for one frame: its bytes (unmasked, without the check), bits, and frames out of bytes as they arrive."""
+"""C99 for one frame's bytes: unmasked, and as a body, without check and tail."""
 
 from __future__ import annotations
 
-from tapwright.board.c_parts import Parts
+from dataclasses import dataclass
+
+from tapwright.board.c_bits import top_of
 from tapwright.board.c_text import array, filled, hex_list
 from tapwright.board.mask_maps import MaskMaps, mask_maps
-from tapwright.core.frame import Check, FrameLayout
+from tapwright.core.frame import FrameLayout
 from tapwright.core.instrument import Instrument
-
-_WIDTHS = {"sum16": 2, "crc16": 2, "crc32": 4, "fletcher16": 2}
-MOST_BODY = 1024
-
-
-def check_size(check: Check) -> int:
-    """Return the bytes that a check takes in the frame."""
-    return _WIDTHS.get(check.kind, 1) * (2 if check.encoding == "hex" else 1)
+from tapwright.mapping.body import MOST_BODY_BYTES, check_bytes, tail_and_holes
 
 
 def forms(layout: FrameLayout | None) -> tuple[FrameLayout, ...]:
@@ -22,64 +17,74 @@ def forms(layout: FrameLayout | None) -> tuple[FrameLayout, ...]:
     return () if layout is None else (layout, *layout.variants)
 
 
-def accessors(instrument: Instrument) -> list[str]:
-    """Return the frame, its bytes, its body and its bits."""
-    lines = ["struct frame {", "    const uint8_t *data;", "    unsigned size, body;", "    uint8_t moved;", "};", ""]
-    maps = mask_maps(instrument.mask)
-    lines += wire(maps)
-    lines += _body_size(instrument.layout)
-    lines += _at(instrument)
-    lines += ["static unsigned bit(const struct frame *f, unsigned address)", "{",
-              "    return (at(f, address >> 4) >> (address & 7) ^ address >> 3) & 1u;", "}", ""]
-    return lines
+@dataclass(frozen=True)
+class Body:
+    """How the bytes that the map reads come out of a frame.
+
+    Parameters
+    ----------
+    size : bytes of it that the map reads
+    frames : sizes of the frames whose body has a length that labels saw; None where any length passes
+    in_place : whether the frame's own bytes serve
+    has_holes : whether a check may stand among these bytes
+    """
+
+    size: int
+    frames: tuple[int, ...] | None
+    in_place: bool
+    has_holes: bool
 
 
-def number() -> list[str]:
-    """Return the function that spells a field."""
-    return ["static uint32_t number(const struct frame *f, const uint16_t *bits, unsigned n)", "{",
-            "    uint32_t value = 0;", "    while (n--)", "        value = value << 1 | bit(f, bits[n]);",
-            "    return value;", "}", ""]
+def body(instrument: Instrument) -> Body:
+    """Return how an instrument's bodies come out of its frames."""
+    reading_map, layout = instrument.reading_map, instrument.layout
+    split = reading_map.separator >= 0
+    size = sum(reading_map.slots) if split else top_of(reading_map)
+    longest = MOST_BODY_BYTES if split else size
+    passing, short, holed = [], False, False
+    for n in range(1, MOST_BODY_BYTES + 1):
+        tail, holes = tail_and_holes(layout, n)
+        if (reading_map.lengths and n - tail not in reading_map.lengths) or _has_no_room(layout, n):
+            continue
+        passing.append(n)
+        short |= n - tail < longest
+        holed |= any(at < longest for at in holes)
+    frames = tuple(passing) if reading_map.lengths else None
+    return Body(size=size, frames=frames, has_holes=holed,
+                in_place=not (split or short or holed or mask_maps(instrument.mask) is not None or frames is None))
 
 
-def lamp(parts: Parts) -> list[str]:
-    """Return the function that says whether a lamp is lit: 0, 1, or 2 for not known."""
-    if not parts.has_lamps:
-        return []
-    lines = ["static unsigned lamp(const struct frame *f, unsigned i)", "{"]
-    rest = "    if (lamp_bits[{0}] >= 0xFFFEu)\n        return f->moved ? 2u : lamp_bits[{0}] & 1u;"
-    if parts.lamps.single:
-        return [*lines, *([rest.format("i")] if parts.lamps.restful else []), "    return bit(f, lamp_bits[i]);", "}",
-                ""]
-    return [*lines, "    unsigned k = lamp_first[i], lit;",
-            *([rest.format("k")] if parts.lamps.restful else []),
-            "    lit = bit(f, lamp_bits[k]);", "    while (++k < lamp_first[i + 1])",
-            "        if (bit(f, lamp_bits[k]) != lit)", "            return 2;", "    return lit;", "}", ""]
+def _has_no_room(layout: FrameLayout | None, n: int) -> bool:
+    """Whether no frame of n bytes can pass its check, which would stand beyond the end."""
+    if layout is None or layout.variants:
+        return False
+    return any(at >= n for check in layout.checks
+               for at in (check.first, check.last, check.at + check_bytes(check) - 1 if check.at >= 0 else 0))
 
 
 def wire(maps: MaskMaps | None) -> list[str]:
-    """Return what unmasks a byte: `WIRE(f, i)`."""
+    """Return what unmasks a byte: `WIRE(frame, i)`."""
     if maps is None:
-        return ["#define WIRE(f, i) ((f)->data[i])", ""]
+        return ["#define WIRE(frame, i) ((frame)[i])", ""]
     lines: list[str] = []
-    at = "i" if maps.period == 1 else f"i % {maps.period}u"
+    at = "0" if maps.period == 1 else f"i % {maps.period}u"
     kinds = {one.kind for one in maps.maps}
     if kinds <= {"xor"} or kinds <= {"sub"}:
         lines += array("uint8_t", "mask_key", hex_list(maps.maps[which].key for which in maps.which))
-        value = f"f->data[i] {'^' if 'xor' in kinds else '-'} mask_key[{'0' if maps.period == 1 else at}]"
-        body = [f"    return (uint8_t)({value});"]
+        lines_of = [f"    return (uint8_t)(frame[i] {'^' if 'xor' in kinds else '-'} mask_key[{at}]);"]
     else:
         lines += array("uint8_t", "mask_which", maps.which, 24)
         for n, one in enumerate(maps.maps):
             if one.kind == "table":
                 lines += array("uint8_t", f"mask_table_{n}", hex_list(one.table))
-        body = [f"    switch (mask_which[{'0' if maps.period == 1 else at}]) {{"]
+        lines_of = [f"    switch (mask_which[{at}]) {{"]
         for n, one in enumerate(maps.maps):
-            value = {"xor": f"f->data[i] ^ 0x{one.key:02X}u", "sub": f"f->data[i] - 0x{one.key:02X}u",
-                     "table": f"mask_table_{n}[f->data[i]]"}[one.kind]
-            body.append(f"    {'default' if n == len(maps.maps) - 1 else f'case {n}'}: return (uint8_t)({value});")
-        body.append("    }")
-    lines += ["static uint8_t wire(const struct frame *f, unsigned i)", "{", *body, "}", "#define WIRE wire", ""]
-    return lines + _settled(maps)
+            value = {"xor": f"frame[i] ^ 0x{one.key:02X}u", "sub": f"frame[i] - 0x{one.key:02X}u",
+                     "table": f"mask_table_{n}[frame[i]]"}[one.kind]
+            lines_of.append(f"    {'default' if n == len(maps.maps) - 1 else f'case {n}'}: return (uint8_t)({value});")
+        lines_of.append("    }")
+    return [*lines, "", "static uint8_t wire(const uint8_t *frame, unsigned i)", "{", *lines_of, "}",
+            "#define WIRE wire", "", *_settled(maps)]
 
 
 def _settled(maps: MaskMaps) -> list[str]:
@@ -94,18 +99,52 @@ def _settled(maps: MaskMaps) -> list[str]:
         known.append(bytes(bits))
     lines += [f"static const uint8_t settled_bits[{len(known)}][32] = {{"]
     lines += ["    {" + ", ".join(hex_list(bits)) + "}," for bits in known]
-    limit = [f"        if (i >= {maps.n_bytes}u)", "            return 0;"] if maps.n_bytes else []
-    return [*lines, "};", "/* Whether the mask settles every byte. */",
-            "static int settled(const struct frame *f)", "{", "    for (unsigned i = 0; i < f->size; i++) {", *limit,
-            "        unsigned byte = f->data[i];",
-            f"        if (!(settled_bits[settled_which[i % {maps.period}u]][byte >> 3] >> (byte & 7) & 1))",
-            "            return 0;", "    }", "    return 1;", "}", ""]
+    limit = f"        if (i >= {maps.n_bytes}u)\n            return 0;\n" if maps.n_bytes else ""
+    return [*lines, "};", "", *filled(_SETTLED, LIMIT=limit, PERIOD=str(maps.period)).splitlines()]
+
+
+def body_functions(instrument: Instrument, found: Body) -> list[str]:
+    """Return `body_of(frame, n, b)`, unless the frame serves, and `body_size(n)` where that or a length needs it."""
+    reading_map, layout = instrument.reading_map, instrument.layout
+    if found.in_place and "body_size" not in length_test(instrument, found):
+        return []
+    taken = any(one.checks or one.end for one in forms(layout))
+    lines = _body_size(layout) if taken else [f"#define body_size(n) ((n) > {MOST_BODY_BYTES}u ? {MOST_BODY_BYTES}u : (n))", ""]
+    if found.in_place:
+        return lines
+    byte = "WIRE(frame, i)"
+    if found.has_holes and taken:
+        byte = f"(uint8_t)(taken(n > {MOST_BODY_BYTES}u ? {MOST_BODY_BYTES}u : n, i) ? 0 : {byte})"
+    if reading_map.separator < 0:
+        return lines + filled(_BODY, BYTE=byte, SIZE=str(found.size)).splitlines()
+    starts = [sum(reading_map.slots[:k]) for k in range(len(reading_map.slots) + 1)]
+    return [*lines, *array("uint16_t", "slots", starts), "",
+            *filled(_FIELDS, BYTE=byte, SIZE=str(found.size), SEPARATOR=str(reading_map.separator),
+                    N=str(len(reading_map.slots))).splitlines()]
+
+
+def _body_size(layout: FrameLayout | None) -> list[str]:
+    every = forms(layout)
+    lines = ["/* Whether byte i of a frame of n bytes belongs to the check or the constant tail. */",
+             "static int taken(unsigned n, unsigned i)", "{"]
+    terms = _taken_terms(every[0])
+    seen = {every[0].n_bytes} if every[0].length == "fixed" else set[int]()
+    for one in every[1:]:
+        if one.length == "fixed" and one.n_bytes not in seen:
+            seen.add(one.n_bytes)
+            lines.append(f"    if (n == {one.n_bytes}u)\n        return {' || '.join(_taken_terms(one)) or '0'};")
+    if not any("n" in term for term in terms):
+        lines.append("    (void)n;")
+    if not terms:
+        lines.append("    (void)i;")
+    return [*lines, f"    return {' || '.join(terms) or '0'};", "}", "",
+            *filled(_BODY_SIZE, MOST=str(MOST_BODY_BYTES)).splitlines()]
 
 
 def _taken_terms(layout: FrameLayout) -> list[str]:
     terms = [f"i + {len(layout.end)}u >= n"] if layout.end else []
     for check in layout.checks:
-        size = check_size(check)
+        size = check_bytes(check)
         if check.at < 0:
             # Added on both sides, not taken off: n is unsigned, and a short frame's check would lie before its start.
             terms.append(f"(i + {-check.at}u >= n && i + {-check.at}u < n + {size}u)")
@@ -115,153 +154,64 @@ def _taken_terms(layout: FrameLayout) -> list[str]:
     return terms
 
 
-def _body_size(layout: FrameLayout | None) -> list[str]:
-    every = forms(layout)
-    if not any(one.checks or one.end for one in every):
-        return [f"#define BODY(n) ((n) > {MOST_BODY}u ? {MOST_BODY}u : (n))", ""]
-    lines = ["/* Whether byte i of a frame of n bytes belongs to the check or the constant tail. */",
-             "static int taken(unsigned n, unsigned i)", "{"]
-    main = " || ".join(_taken_terms(every[0])) or "0"
-    special = [one for one in every[1:] if one.length == "fixed"
-               and not (every[0].length == "fixed" and one.n_bytes == every[0].n_bytes)]
-    seen: set[int] = set()
-    for one in special:
-        if one.n_bytes not in seen:
-            seen.add(one.n_bytes)
-            lines.append(f"    if (n == {one.n_bytes}u)\n        return {' || '.join(_taken_terms(one)) or '0'};")
-    if "n" not in main.replace("number", ""):
-        lines.append("    (void)n;")
-    return [*lines, f"    return {main};", "}", "", "static unsigned body_size(unsigned n)", "{", "    unsigned size;",
-            f"    if (n > {MOST_BODY}u)", f"        n = {MOST_BODY}u;", "    size = n;",
-            "    while (size && taken(n, size - 1))", "        size--;", "    return size;", "}",
-            "#define BODY body_size", ""]
+def length_test(instrument: Instrument, found: Body) -> str:
+    """Return the condition under which a frame's body has a length that no label saw, empty where there is none."""
+    if found.frames is None:
+        return ""
+    if len(found.frames) <= 4 and MOST_BODY_BYTES not in found.frames:
+        return " && ".join(f"size != {n}u" for n in found.frames) or "1"
+    return " && ".join(f"body_size((unsigned)size) != {length}u" for length in instrument.reading_map.lengths)
 
 
-def _at(instrument: Instrument) -> list[str]:
-    reading_map, layout = instrument.reading_map, instrument.layout
-    holes = _has_holes(instrument)
-    inner = "at" if reading_map.separator < 0 else "sent"
-    hole = f" || taken(f->size > {MOST_BODY}u ? {MOST_BODY}u : f->size, i)" if holes and layout is not None else ""
-    lines = [f"static unsigned {inner}(const struct frame *f, unsigned i)", "{",
-             f"    return i >= f->body{hole} ? 0u : WIRE(f, i);", "}", ""]
-    if reading_map.separator < 0:
-        return lines
-    return [*lines, *array("uint8_t", "slots", reading_map.slots),
-            "/* Byte i of the fields, each in a slot of its own. */",
-            "static unsigned at(const struct frame *f, unsigned i)", "{", "    unsigned k = 0, p = 0;",
-            f"    while (k < {len(reading_map.slots)}u && i >= slots[k])", "        i -= slots[k++];",
-            f"    if (k == {len(reading_map.slots)}u)", "        return 0;",
-            "    for (; k; k--) {", f"        while (p < f->body && sent(f, p) != {reading_map.separator}u)",
-            "            p++;", "        if (p++ >= f->body)", "            return 0;", "    }",
-            "    for (;; p++, i--) {", f"        if (p >= f->body || sent(f, p) == {reading_map.separator}u)",
-            "            return 0;", "        if (!i)", "            return sent(f, p);", "    }", "}", ""]
-
-
-def _has_holes(instrument: Instrument) -> bool:
-    """Whether a check may stand inside the body of a frame whose length labels saw."""
-    layout = instrument.layout
-    if layout is None or not any(one.checks or one.end for one in forms(layout)):
-        return False
-    if layout.length != "fixed" or layout.variants or not instrument.reading_map.lengths:
-        return True
-    n = layout.n_bytes
-    taken = {n - 1 - i for i in range(len(layout.end))}
-    for check in layout.checks:
-        first = check.at if check.at >= 0 else n + check.at
-        taken |= set(range(first, first + check_size(check)))
-    size = n
-    while size and size - 1 in taken:
-        size -= 1
-    return any(0 <= at < size for at in taken) or tuple(instrument.reading_map.lengths) != (size,)
-
-
-def framer(instrument: Instrument) -> list[str]:
-    """Return the incremental framer: start, length, end and check decide; after a wrong byte it looks for the next."""
-    layout = instrument.layout
-    every = forms(layout)
-    # Where an end alone parts frames, the first one may be the rest of a frame that began before.
-    tears = any(one.length == "delimited" and not one.start for one in every)
-    lines = ["void reading_start(struct reading_framer *framer)", "{", "    framer->size = 0;", "    framer->done = 0;",
-             f"    framer->torn = {int(tears)};", "}", ""]
-    lines += ["/* Size of the frame that stands complete in the buffer, 0 to wait for more, -1 where none can. */",
-              "static int complete(const struct reading_framer *framer, int closed)", "{",
-              "    struct frame f = {0};", "    unsigned n = framer->size;", "    (void)closed;",
-              "    f.data = framer->bytes;", "    f.size = n;", "    (void)f;"]
-    for number_, one in enumerate(every):
-        lines += _complete(number_, one)
-    if not every or any(one.length == "gap" for one in every):
-        lines += ["    return closed && n ? (int)n : 0;", "}", ""]
-    else:
-        lines += [f"    return {' || '.join(f'may{i}' for i in range(len(every)))} ? 0 : -1;", "}", ""]
-    return lines + filled(_FRAMER, TORN=str(int(tears))).splitlines()
-
-
-_FRAMER = """\
-static size_t settle(struct reading_framer *framer, int closed)
+_SETTLED = """\
+/* Whether the mask settles every byte. */
+static int settled(const uint8_t *frame, unsigned n)
 {
-    while (framer->size) {
-        int size = complete(framer, closed);
-        if (size > 0 && !framer->torn) {
-            framer->done = (uint16_t)size;
-            return (size_t)size;
-        }
-        if (!size && framer->size < READING_FRAME)
-            break;
-        /* A wrong byte goes; so does a frame that may have begun before the first byte. */
-        framer->torn = size > 0 ? 0 : @TORN@;
-        if (size <= 0)
-            size = 1;
-        framer->size = (uint16_t)(framer->size - size);
-        memmove(framer->bytes, framer->bytes + size, framer->size);
+    for (unsigned i = 0; i < n; i++) {
+        unsigned byte = frame[i];
+@LIMIT@        if (!(settled_bits[settled_which[i % @PERIOD@u]][byte >> 3] >> (byte & 7) & 1))
+            return 0;
     }
-    return 0;
+    return 1;
 }
 
-size_t reading_push(struct reading_framer *framer, uint8_t byte)
+"""
+_BODY_SIZE = """\
+static unsigned body_size(unsigned n)
 {
-    if (framer->done) {
-        framer->size = (uint16_t)(framer->size - framer->done);
-        memmove(framer->bytes, framer->bytes + framer->done, framer->size);
-        framer->done = 0;
-    }
-    framer->bytes[framer->size++] = byte;
-    return settle(framer, 0);
-}
-
-size_t reading_gap(struct reading_framer *framer)
-{
-    size_t size;
-    if (framer->done)
-        framer->size = 0;
-    framer->done = framer->torn = 0;
-    size = settle(framer, 1);
-    if (!size)
-        framer->size = 0;
+    unsigned size;
+    if (n > @MOST@u)
+        n = @MOST@u;
+    size = n;
+    while (size && taken(n, size - 1))
+        size--;
     return size;
 }
+
 """
+_BODY = """\
+/* The bytes that are read; zeros behind a shorter body. */
+static void body_of(const uint8_t *frame, unsigned n, uint8_t *b)
+{
+    unsigned size = body_size(n), i;
+    for (i = 0; i < @SIZE@; i++)
+        b[i] = i < size ? @BYTE@ : 0;
+}
 
+"""
+_FIELDS = """\
+/* The fields between separators, each from its own place on; zeros behind a shorter one. */
+static void body_of(const uint8_t *frame, unsigned n, uint8_t *b)
+{
+    unsigned size = body_size(n), k = 0, at = 0, i;
+    memset(b, 0, @SIZE@);
+    for (i = 0; i < size && k < @N@; i++) {
+        uint8_t byte = @BYTE@;
+        if (byte == @SEPARATOR@)
+            at = slots[++k];
+        else if (at < slots[k + 1])
+            b[at++] = byte;
+    }
+}
 
-def _complete(number_: int, layout: FrameLayout) -> list[str]:
-    if layout.length == "gap":
-        return []
-    may = f"may{number_}"
-    lines = [f"    int {may} = 1;"]
-    for i, byte in enumerate(layout.start):
-        lines.append(f"    {may} = {may} && (n <= {i}u || WIRE(&f, {i}u) == 0x{byte:02X}u);")
-    if layout.length == "fixed":
-        size, there = f"{layout.n_bytes}u", "1"
-    elif layout.length == "field":
-        size, there = f"(unsigned)(WIRE(&f, {layout.field_at}u) + {layout.field_add})", f"n > {layout.field_at}u"
-    else:
-        end = " && ".join(f"WIRE(&f, n - {len(layout.end) - i}u) == 0x{byte:02X}u"
-                          for i, byte in enumerate(layout.end))
-        lines += [f"    if ({may} && n >= {len(layout.end)}u && {end})", "        return (int)n;"]
-        return lines
-    ends = "".join(f" && WIRE(&f, {size} - {len(layout.end) - i}u) == 0x{byte:02X}u"
-                   for i, byte in enumerate(layout.end))
-    sound = f"sound{number_}(framer->bytes, {size})" if layout.checks else "1"
-    lines += [f"    if ({may} && {there} && n >= {size}) {{",
-              f"        if ({size} > {len(layout.end)}u{ends} && {sound})",
-              f"            return (int){size};", f"        {may} = 0;", "    }"]
-    return lines
+"""

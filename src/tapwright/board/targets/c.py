@@ -1,13 +1,16 @@
 """C99: `reading.h`, `reading.c` and `main_stdio.c` for one instrument.
 
 No heap, no globals, integers and constant tables only. Only what this instrument's map needs is written out, so that a
-plain segment-mirror decoder stays near the size of one written by hand. Names begin with `reading_`.
+segment-mirror decoder stays near the size of one written by hand; texts of units and flags are left to who shows them.
+Names begin with `reading_`.
 """
 
 from __future__ import annotations
 
-from tapwright.board import c_checks, c_display, c_frame, c_parts, c_plain
+from tapwright.board import c_framer, c_rows, c_units
 from tapwright.board.about import About
+from tapwright.board.c_sizes import Sizes, sizes
+from tapwright.board.c_text import filled
 from tapwright.board.digest import digest
 from tapwright.core.instrument import Instrument
 
@@ -17,10 +20,11 @@ FOLDER = "c"
 def files(instrument: Instrument, about: About | None = None) -> dict[str, str]:
     """Return file name -> text; the same description gives the same bytes every time."""
     del about  # all that the C target needs is in the description
-    sizes = c_parts.sizes(instrument)
+    units = c_units.Units(instrument.reading_map)
     return {
-        "reading.h": _header(instrument, sizes),
-        "reading.c": _source(instrument, sizes),
+        "reading.h": _header(instrument, sizes(instrument), units),
+        "reading.c": "\n".join([*_head(instrument, "Decoder"), '#include "reading.h"', "", "#include <string.h>", "",
+                                *c_rows.source(instrument, units)]) + "\n",
         "main_stdio.c": MAIN,
     }
 
@@ -32,48 +36,53 @@ def _head(instrument: Instrument, what: str) -> list[str]:
             " * Do not edit: change the description and write it anew. */"]
 
 
-def _header(instrument: Instrument, sizes: c_parts.Sizes) -> str:
-    return "\n".join([
-        *_head(instrument, "Decoder"),
-        "#ifndef READING_H", "#define READING_H", "", "#include <stddef.h>", "#include <stdint.h>", "",
-        f"#define READING_DISPLAY {sizes.display} /* bytes of the display's text, its end included */",
-        f"#define READING_UNIT {sizes.unit}", f"#define READING_FLAGS {sizes.flags}",
-        f"#define READING_FRAME {sizes.frame} /* bytes of the longest frame */", "",
-        "enum reading_status {",
-        "    READING_OK, READING_OVERLOAD, READING_BLANK, READING_UNPROVEN, READING_BAD_CHECK, READING_BROKEN",
-        "};", "",
-        "struct reading {",
-        "    char display[READING_DISPLAY]; /* as the eye reads it, ? for what is not settled */",
-        "    char unit[READING_UNIT];       /* with its prefix, UTF-8 */",
-        "    char flags[READING_FLAGS];     /* words separated by spaces */",
-        "    uint8_t status;                /* enum reading_status; only READING_OK is a measurement */",
-        "};", "",
-        "/* Reads one frame as received. */",
-        "void reading_decode(const uint8_t *frame, size_t size, struct reading *out);", "",
-        "/* Bytes as they arrive: push gives the size of the frame that is complete now (in `bytes`), or 0.",
-        " * Call gap when the line has been silent for longer than a character or two. */",
-        "struct reading_framer {", "    uint8_t bytes[READING_FRAME];", "    uint16_t size, done;", "    uint8_t torn;", "};",
-        "void reading_start(struct reading_framer *framer);",
-        "size_t reading_push(struct reading_framer *framer, uint8_t byte);",
-        "size_t reading_gap(struct reading_framer *framer);", "",
-        "#endif", ""])
+def _header(instrument: Instrument, sizes: Sizes, units: c_units.Units) -> str:
+    return filled(
+        _HEADER, HEAD="\n".join(_head(instrument, "Decoder")), DISPLAY=str(sizes.display), FRAME=str(sizes.frame),
+        TEXTS="\n".join(c_units.macros(instrument.reading_map, units)), UNIT=c_rows.unit_type(units),
+        FLAGS=c_units.flag_type(instrument.reading_map), FRAMER=c_framer.struct(instrument.layout))
 
 
-def _source(instrument: Instrument, sizes: c_parts.Sizes) -> str:
-    if c_plain.is_plain(instrument):
-        lines = [*_head(instrument, "Decoder"), '#include "reading.h"', "", "#include <string.h>", "",
-                 *c_plain.source(instrument)]
-        return "\n".join(lines) + "\n"
-    parts = c_parts.Parts(instrument.reading_map)
-    # Written first: what they use says which tables are needed.
-    functions = c_display.functions(instrument, parts, sizes)
-    lines = [*_head(instrument, "Decoder"), '#include "reading.h"', "", "#include <string.h>", "",
-             *c_frame.accessors(instrument), *(c_frame.number() if parts.fields else []), *parts.field_declarations(),
-             *parts.lamp_declarations(), *c_frame.lamp(parts), *parts.glyph_declarations(),
-             *c_checks.checks(instrument), *functions, *c_frame.framer(instrument)]
-    return "\n".join(lines) + "\n"
+_HEADER = """\
+@HEAD@
+#ifndef READING_H
+#define READING_H
 
+#include <stddef.h>
+#include <stdint.h>
 
+#define READING_DISPLAY @DISPLAY@ /* bytes of the display's text, its end included */
+#define READING_FRAME @FRAME@ /* bytes of the longest frame */
+
+/* Texts for who shows them: of units by number, their prefix included (UTF-8), and of flags by bit.
+ * READING_MORE among the flags: more may be on. */
+@TEXTS@
+
+enum reading_status {
+    READING_OK, READING_OVERLOAD, READING_BLANK, READING_UNPROVEN, READING_BAD_CHECK, READING_BROKEN
+};
+
+struct reading {
+    char display[READING_DISPLAY]; /* as the eye reads it, ? for what is not settled */
+    @UNIT@ unit; /* a number in READING_UNITS */
+    @FLAGS@ flags;
+    uint8_t status; /* enum reading_status; only READING_OK is a measurement */
+};
+
+/* Reads one frame as received. */
+void reading_decode(const uint8_t *frame, size_t size, struct reading *out);
+
+/* Bytes as they arrive: push gives the size of the frame that is complete now (in `bytes`), or 0.
+ * Call gap when the line has been silent for longer than a character or two. */
+struct reading_framer {
+@FRAMER@
+};
+void reading_start(struct reading_framer *framer);
+size_t reading_push(struct reading_framer *framer, uint8_t byte);
+size_t reading_gap(struct reading_framer *framer);
+
+#endif
+"""
 MAIN = r'''/* Reads one hex frame a line, prints display,value,unit,flags,status a line: a test on any computer. */
 #include <stdio.h>
 #include <stdlib.h>
@@ -130,8 +139,22 @@ static void value(const char *text)
     fputs(at, stdout);
 }
 
+static void flags(const struct reading *r)
+{
+    static const char *const names[] = READING_FLAG_NAMES;
+    const char *space = "";
+    for (unsigned i = 0; i < READING_N_FLAGS; i++)
+        if (r->flags >> i & 1) {
+            printf("%s%s", space, names[i]);
+            space = " ";
+        }
+    if (r->flags & READING_MORE)
+        printf("%s?", space);
+}
+
 int main(void)
 {
+    static const char *const units[] = READING_UNITS;
     static const char *const words[] = {"ok", "overload", "blank", "unproven", "bad check", "broken"};
     static char line[2 * LONGEST + 3];
     static uint8_t frame[LONGEST];
@@ -170,9 +193,9 @@ int main(void)
         if (r.status == READING_OK)
             value(r.display);
         putchar(',');
-        cell(r.unit);
+        cell(r.status < READING_BAD_CHECK ? units[r.unit] : "");
         putchar(',');
-        cell(r.flags);
+        flags(&r);
         printf(",%s\n", words[r.status]);
     }
     return 0;
