@@ -36,3 +36,8 @@ def frame(display: str, unit: str, *flags: str, prefix: int = 0, watched: int = 
     body[9] = sum(FLAGS[flag] for flag in flags)
     body[10] = watched << 5
     return bytes(body) + modbus_crc(bytes(body))
+
+
+def sound(frames: list[bytes]) -> list[bytes]:
+    """Return the whole frames with the meter's start and the right check."""
+    return [body + modbus_crc(body) for body in (b"\x5A\xA5" + sent[2:11] for sent in frames if len(sent) == 13)]

@@ -125,6 +125,25 @@ def build(instrument: Instrument, folder: Path, compiler: str, *options: str) ->
     return program
 
 
+def unchecked(instrument: Instrument) -> Instrument:
+    """Return the same instrument without its check, so that random frames get as far as the display."""
+    assert instrument.layout is not None
+    return replace(instrument, layout=replace(instrument.layout, checks=()),
+                   reading_map=replace(instrument.reading_map, lengths=(instrument.layout.n_bytes,)))
+
+
+def fuzz(instrument: Instrument, folder: Path, compiler: str, count: int, seed: int = 1) -> str:
+    """Give the emitted decoder random frames and bytes under sanitizers; return what came out of them."""
+    emit(instrument, folder)
+    start = b"" if instrument.layout is None or instrument.mask is not None else instrument.layout.start
+    program = folder / "fuzz"
+    subprocess.run([need(compiler), *STRICT, *SANITIZED, f"-I{folder}", f"-DSTART={{{', '.join(map(str, [*start, 0]))}}}", "-o",
+                    str(program), str(folder / "reading.c"), str(Path(__file__).parent / "fuzz.c")], check=True)
+    said = subprocess.run([str(program), str(count), str(seed)], capture_output=True, text=True)
+    assert said.returncode == 0, said.stderr
+    return said.stdout.strip()
+
+
 def c_rows(command: Sequence[str], frames: Sequence[bytes]) -> list[Row]:
     """Return the rows that a C program prints for non-empty frames."""
     said = subprocess.run(command, input="".join(frame.hex() + "\n" for frame in frames), capture_output=True, text=True,

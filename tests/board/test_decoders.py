@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from tests.board.board_face import meter
-from tests.board.frames import frame, modbus_crc
+from tests.board.frames import frame, sound
 from tests.board.processors import PROCESSORS, Processor
 from tests.board.rows import (
     CHECKS,
@@ -20,6 +20,7 @@ from tests.board.rows import (
     cpython_rows,
     differences,
     emit,
+    fuzz,
     in_micropython,
     learned,
     masked,
@@ -27,6 +28,7 @@ from tests.board.rows import (
     mixed,
     need,
     reference,
+    unchecked,
 )
 
 from dataclasses import replace
@@ -126,11 +128,6 @@ def test_all_agree_on_meter_frames_changed_and_random(tmp_path: Path) -> None:
     assert not list(differences(want, micropython_rows(meter(), frames, tmp_path), frames))
 
 
-def sound(frames: list[bytes]) -> list[bytes]:
-    """Return the whole frames with the meter's start and the right check."""
-    return [body + modbus_crc(body) for body in (b"\x5A\xA5" + sent[2:11] for sent in frames if len(sent) == 13)]
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize("family", FAMILIES)
 def test_all_agree_on_blind_instruments(family: str, tmp_path: Path) -> None:
@@ -173,6 +170,21 @@ def test_all_agree_on_every_check(check: object, tmp_path: Path) -> None:
     for rows in (cpython_rows(instrument, frames),
                  c_rows([str(build(instrument, tmp_path, "gcc", *SANITIZED))], frames)):
         assert [row[4] != "bad check" for row in rows] == right
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("family", ["meter", "general", "text", "float"])
+def test_random_inputs_meet_no_sanitizer(family: str, tmp_path: Path) -> None:
+    """40,000 random frames and their bytes, with the check and without; `python -m tests.board.sweep --fuzz 1000000` gives a million of each family."""
+    if family in ("text", "float"):
+        found = learned(4, family, sparse=True)
+        assert found is not None
+        instrument = found[0]
+    else:
+        instrument = meter() if family == "meter" else general()
+    for one in (instrument, unchecked(instrument)):
+        said = fuzz(one, tmp_path, "clang" if family == "text" else "gcc", 20_000)
+        assert said.startswith("20000 inputs: ")
 
 
 _FRAMER = r'''

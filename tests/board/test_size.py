@@ -14,8 +14,9 @@ from tapwright.board.targets import c
 from tapwright.core.frame import Check
 from tapwright.core.instrument import Instrument
 from tests.board.board_face import meter
+from tests.board.frames import sound
 from tests.board.rows import STRICT, c_rows, differences, emit, learned, mixed, need, reference
-from tests.board.test_decoders import WANTED, sound
+from tests.board.test_decoders import WANTED
 
 YARDSTICK = Path(__file__).parent / "yardstick.c"
 # The stated limits: 1.5 times a decoder by hand of about 620 and 420 bytes (figures of a smaller scope than the
