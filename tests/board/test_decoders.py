@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 from tests.board.board_face import meter
 from tests.board.frames import frame, sound
-from tests.board.processors import PROCESSORS, Processor
 from tests.board.rows import (
     CHECKS,
     SANITIZED,
@@ -34,6 +33,7 @@ from tests.board.rows import (
 from dataclasses import replace
 
 from tapwright.board import c_places
+from tapwright.board.cost import PROCESSORS, Processor
 from tapwright.board.targets import c, micropython
 from tapwright.core.frame import FrameLayout
 from tapwright.core.instrument import Instrument
@@ -98,9 +98,11 @@ def test_all_agree_on_the_processors_of_small_boards(processor: Processor, tmp_p
     """Known frames, 5000 of the meter changed and random, 1000 of a sparse blind float: emulated, row for row."""
     rng = random.Random(6)
     sent = [sent for sent, _ in WANTED]
+    need(processor.compiler[0])
+    need(processor.emulator)
     for instrument, frames in ((meter(), [*sent, *mixed(meter(), sent[:6], 5000, rng)]), _sparse("float", 1000, rng)):
         emit(instrument, tmp_path)
-        rows = c_rows(processor.build(tmp_path), frames)
+        rows = c_rows(processor.build(tmp_path, "reading.c", "main_stdio.c"), frames)
         assert not list(differences(reference(instrument, frames), rows, frames))
         if frames[: len(sent)] == sent:
             assert rows[: len(sent)] == [row for _, row in WANTED]

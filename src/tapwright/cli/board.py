@@ -28,12 +28,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--allow-unproven", action="store_true",
                         help="write it although parts are undetermined; they show as unproven on the board too")
     parser.add_argument("--sizes", action="store_true",
-                        help="compile the C with the cross compilers that are installed, and say how large it is")
+                        help="say what the C costs in flash, RAM and time, by the compilers and emulators installed")
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Write the files; nothing is written where the description is refused."""
     from tapwright.board import emit
+    from tapwright.board.cost import costs
     from tapwright.evidence.instrument_file import load_instrument
 
     path = from_job(args, args.instrument, "instrument.toml", "instrument description")
@@ -48,13 +49,14 @@ def run(args: argparse.Namespace) -> Outcome:
         warn(note)
     targets = (args.target,) if args.target else _TARGETS
     files = emit.write(instrument, out, targets, about)
-    sizes = emit.sizes(out, targets) if args.sizes else []
+    found, missing = costs(out / "c", [one.frame for one in about.proven]) if args.sizes and "c" in targets \
+        else ([], [])
     document: dict[str, object] = {
         "out": str(out), "files": [str(file) for file in files], "unproven": left, "self_test": len(about.proven),
     }
     if args.sizes:
-        document["sizes"] = [size.document() for size in sizes]
-    return Outcome(document, _text(out, files, left, len(about.proven), emit.size_rows(sizes)))
+        document |= {"sizes": [cost.document() for cost in found], "not_measured": missing}
+    return Outcome(document, _text(out, files, left, len(about.proven), [cost.row() for cost in found], missing))
 
 
 def _with_sheet(about: About, folder: Path | None) -> About:
@@ -90,12 +92,15 @@ def _with_sheet(about: About, folder: Path | None) -> About:
     return about
 
 
-def _text(out: Path, files: list[Path], left: list[str], n_proven: int, sizes: list[tuple[str, ...]]) -> str:
+def _text(out: Path, files: list[Path], left: list[str], n_proven: int, sizes: list[tuple[str, ...]],
+          missing: list[str]) -> str:
     lines = [f"Wrote {len(files)} files to {out}:", *(f"  {file.relative_to(out)}" for file in files), ""]
     if left:
         lines += [f"{len(left)} parts are undetermined and show as unproven on the board: {'; '.join(left)}.", ""]
     if sizes:
-        lines += [table(("target", "flash bytes", "RAM bytes"), sizes), ""]
+        head = ("processor", "flash bytes", "RAM bytes", "instructions a frame", "of its time at 2 frames/s")
+        lines += [table(head, sizes), "Two cycles an instruction.", ""]
+    lines += [*(f"Not measured: {text}." for text in missing), *([""] if missing else [])]
     tests = f"{n_proven} frames that labels prove are" if n_proven else "No proven frame was at hand, so none is"
     lines.append(f"{tests} built in as the board's self-test at start.")
     lines.append("Next: micropython/README.md has wiring, cautions, loading and the check."
