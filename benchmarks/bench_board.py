@@ -9,13 +9,14 @@ import gzip
 import tempfile
 from pathlib import Path
 
+from tests.board.board_face import meter
+from tests.board.frames import frame
+from tests.board.rows import learned
+
 from benchmarks.row import Row
 from tapwright.board.cost import CYCLES, PROCESSORS, Cost, Processor, costs
 from tapwright.board.targets import c, micropython
 from tapwright.core.instrument import Instrument
-from tests.board.board_face import meter
-from tests.board.frames import frame
-from tests.board.rows import learned
 
 YARDSTICK = Path(__file__).parents[1] / "tests/board/yardstick.c"
 #: Flash that a family may take on RV32IMC and Cortex-M0+: a little over what this version reached.
