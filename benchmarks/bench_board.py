@@ -54,7 +54,8 @@ def _rows(what: str, instrument: Instrument, frames: list[bytes], limits: tuple[
                  Row(f"{what}, {name}, RAM bytes", cost.ram_bytes, 256, at_least=False)]
         if name in by_hand:
             rows.append(Row(f"{what}, {name}, flash over that of one by hand of the same scope",
-                            cost.flash_bytes / by_hand[name], 1.5, at_least=False, detail=f"{by_hand[name]} bytes by hand"))
+                            cost.flash_bytes / by_hand[name], 1.5, at_least=False,
+                            detail=f"{by_hand[name]} bytes by hand"))
     return rows
 
 
@@ -67,5 +68,6 @@ def _time(cost: Cost) -> str:
     if cost.instructions is None or cost.share is None:
         return "instructions not counted"
     processor: Processor = cost.processor
-    return f"{cost.instructions} instructions a frame, {100 * cost.share:.2g} % of {processor.clock_hz // 1_000_000} MHz " \
+    clock = f"{processor.clock_hz // 1_000_000} MHz"
+    return f"{cost.instructions} instructions a frame, {100 * cost.share:.2g} % of {clock} " \
            f"at 2 frames/s and {CYCLES} cycles an instruction"

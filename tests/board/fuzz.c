@@ -31,7 +31,8 @@ int main(int argc, char **argv)
         for (size_t k = 0; k < size; k++)
             frame[k] = text ? likely[draw() % sizeof likely] : (uint8_t)(draw() >> 7);
         if (draw() & 3)
-            memcpy(frame, start, size < sizeof start - 1 ? size : sizeof start - 1);
+            for (size_t k = 0; k < size && k + 1 < sizeof start; k++)
+                frame[k] = start[k];
         reading_decode(frame, size, &out);
         counts[out.status]++;
         if (!memchr(out.display, 0, sizeof out.display))
