@@ -172,12 +172,12 @@ def running(folder: Path, face: Face | None = None, *, settings: str = "", prove
         change(files)
     for name, text in files.items():
         (folder / name).write_text(text, encoding="utf-8")
+    names = ("reading", "config", "web", "main")
     modules: dict[str, ModuleType] = {}
-    kept = {name: sys.modules.get(name) for name in ("reading",)}
+    kept = {name: sys.modules.get(name) for name in names}
     try:
-        for name in ("reading", "main"):
-            modules[name] = ModuleType(name)
-            sys.modules["reading"] = modules["reading"]
+        for name in names:
+            modules[name] = sys.modules[name] = ModuleType(name)
             exec(compile(files[f"{name}.py"], f"{name}.py", "exec"), modules[name].__dict__)
     finally:
         for name, module in kept.items():

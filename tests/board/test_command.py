@@ -16,7 +16,7 @@ from tapwright.core.frame import Frames
 from tapwright.evidence.labels import Label
 
 C = {"reading.h", "reading.c", "main_stdio.c"}
-MICROPYTHON = {"reading.py", "main.py", "hardware.py", "page.html", "settings", "README.md"}
+MICROPYTHON = {"reading.py", "main.py", "web.py", "config.py", "hardware.py", "page.html", "settings", "README.md"}
 
 
 def test_both_targets_are_written_and_listed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

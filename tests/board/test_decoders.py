@@ -290,10 +290,10 @@ def test_the_whole_program_compiles_in_micropython(tmp_path: Path) -> None:
     code = (
         "import hashlib\n"
         "compile(open('/hardware.py').read(), 'hardware.py', 'exec')\n"
-        "import reading, main\n"
-        "main.add_network('/settings', 'pond', 'under the grotto')\n"
-        "values, networks = main.read_settings('/settings')\n"
-        "print(json.dumps([values['baud'], networks, main.same('a', 'a'), main.same('a', 'b'),"
-        " main.unquote('gr%C3%BCn+x'), reading.self_test()]))\n")
+        "import reading, main, config, web\n"
+        "config.add_network('/settings', 'pond', 'under the grotto')\n"
+        "values, networks = config.read_settings('/settings')\n"
+        "print(json.dumps([values['baud'], networks, web.same('a', 'a'), web.same('a', 'b'),"
+        " web.unquote('gr%C3%BCn+x'), reading.self_test()]))\n")
     said = in_micropython(files, [], code, tmp_path)
     assert json.loads(said[-1]) == ["9600", [["pond", "under the grotto"]], True, False, "grün x", [0, None]]

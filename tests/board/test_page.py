@@ -49,6 +49,8 @@ def test_reading_loss_self_test_and_cells_are_shown(tmp_path: Path) -> None:
         assert page.inner_text("#unit") == "?"
         page.wait_for_selector("body[data-state=lost]")
         assert page.inner_text("#state") == "signal lost: an old reading"
+        if AXE.is_file():
+            assert serious_findings(page) == []
         assert not trouble
 
 

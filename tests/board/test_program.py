@@ -177,7 +177,7 @@ def test_a_dozen_viewers_get_every_reading_and_one_more_is_told(tmp_path: Path) 
             assert b'"display": "12.5"' in until(link, b'"status": "ok"')
         for link in links:
             link.close()
-        program.wait(lambda: program.board.streams < 12, seconds=15)
+        program.wait(lambda: program.board.site.streams < 12, seconds=15)
         with stream(program) as again:
             assert b"200 OK" in until(again, b"\n\n")
 
@@ -226,6 +226,6 @@ def test_clients_that_speak_no_http_or_too_much_harm_nobody(tmp_path: Path) -> N
         program.wait(lambda: program.board.seq == 0)
         assert newest(program)["display"] == "7.01"
         end = time.monotonic() + 5
-        while program.board.clients and time.monotonic() < end:
+        while program.board.site.clients and time.monotonic() < end:
             time.sleep(0.01)
-        assert program.board.clients == 0
+        assert program.board.site.clients == 0

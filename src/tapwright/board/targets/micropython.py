@@ -16,7 +16,9 @@ from tapwright.core.instrument import Instrument
 from tapwright.core.line import AsyncSettings
 
 FOLDER = "micropython"
-_COPIED = ("main.py", "hardware.py", "page.html")
+_COPIED = ("main.py", "web.py", "config.py", "hardware.py", "page.html")
+# Parts of the decoder: one uses only what stands before it.
+_PARTS = ("tables", "checks", "frames", "lamps", "shown", "numbers", "display", "decode")
 _DEFAULT_CAUTIONS = (
     "Take the cells out before soldering; the first power-up goes through a current limit (100 mA).",
     "Opening the case ends its insulation and its measurement category (IEC 61010 series): after that extra-low voltage "
@@ -41,13 +43,20 @@ def _template(name: str) -> str:
     return resources.files("tapwright.board.program").joinpath(name).read_text(encoding="utf-8")
 
 
+def _part(name: str) -> str:
+    """Return a part of the decoder without its head and imports."""
+    text = resources.files("tapwright.board.portable").joinpath(f"{name}.py").read_text(encoding="utf-8")
+    lines = text.split("\n")
+    last = max(i for i, line in enumerate(lines) if line.startswith(("# (Runs in", "from ")))
+    return "\n\n" + "\n".join(lines[last + 1:]).strip("\n") + "\n"
+
+
 def _one_line(text: str) -> str:
     return " ".join(re.sub(r"[^\w .,()/+-]", " ", text).split()) or "instrument"
 
 
 def _reading(instrument: Instrument, about: About) -> str:
-    text = resources.files("tapwright.board").joinpath("portable.py").read_text(encoding="utf-8")
-    body = text[text.index("\nTABLES = {}"):]
+    body = "\n".join(_part(name) for name in _PARTS)
     glyphs = literal.glyphs() if literal.uses_segments(instrument.reading_map) else {}
     proven = tuple((one.frame, one.row) for one in about.proven)
     for name, empty, value in (("TABLES", "{}", literal.tables(instrument)), ("GLYPHS", "{}", glyphs),
