@@ -12,6 +12,12 @@ from tapwright.core.files import write_text
 
 State = Literal["settled", "open", "none"]
 
+#: The way from a closed case to a proven reading. An open answer holds up what comes after it only where that needs it:
+#: pads until a line talks, the map and the proof always. Supply and agreement can wait; the radio is not in every job.
+_WAY = ("pads", "line", "frames", "map", "coverage")
+_HOLDS_UP_WHILE_OPEN = ("map", "coverage")
+DONE = "all is settled: start the live reading, write the board's files and the dossier"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Answer:
@@ -44,6 +50,37 @@ class Answer:
     document: dict[str, object] | None = None
 
 
+def best_next(answers: Iterable[Answer]) -> Answer | None:
+    """Return the answer whose first `next` is the one best step over the whole job; None where none asks for anything.
+
+    Nothing is said to be next while a question before it is still being worked out (left out of `answers`).
+    """
+    by_id = {answer.id: answer for answer in answers}
+    for name in _WAY:
+        answer = by_id.get(name)
+        if answer is None:
+            return None
+        line = by_id.get("line")
+        needed = name in _HOLDS_UP_WHILE_OPEN or (name == "pads" and (line is None or line.state == "none"))
+        if answer.next and (answer.state == "none" or (answer.state == "open" and needed)):
+            return answer
+    for state, names in (("none", ("supply", "agreement")), ("open", tuple(by_id))):
+        for name in names:
+            if name in by_id and by_id[name].state == state and by_id[name].next:
+                return by_id[name]
+    return None
+
+
+def step_words(answers: Iterable[Answer]) -> str:
+    """Return the best next step in words; empty while it is being worked out."""
+    answers = tuple(answers)
+    answer = best_next(answers)
+    if answer is not None:
+        return answer.next[0]
+    settled = {item.id for item in answers if item.state == "settled"}
+    return DONE if settled.issuperset(("map", "coverage")) else ""
+
+
 def write_found(folder: Path, answers: Iterable[Answer]) -> Path:
     """Write `report/found/found.json` and its pictures, which the readout page shows as "how this was found"."""
     place = folder / "report" / "found"
@@ -58,6 +95,6 @@ def write_found(folder: Path, answers: Iterable[Answer]) -> Path:
             "evidence": list(answer.evidence), "seconds": round(answer.seconds, 3),
             "picture": f"{answer.id}.svg" if answer.picture else "", "picture_text": answer.picture_text,
         })
-    first = next((answer.next[0] for answer in answers if answer.next), "")
-    write_text(place / "found.json", json.dumps({"steps": steps, "next": first}, ensure_ascii=False, indent=1) + "\n")
+    document = {"steps": steps, "next": step_words(answers)}
+    write_text(place / "found.json", json.dumps(document, ensure_ascii=False, indent=1) + "\n")
     return place

@@ -31,7 +31,9 @@ def ask(module: ModuleType, desk: Desk) -> Answer:
                           next=(module.FIRST,) if hasattr(module, "FIRST") else ())
         found: Answer = module.answer(desk)
     except TapwrightError as error:
-        return Answer(id=name, question=module.QUESTION, state="none", answer=error.message())
+        return Answer(id=name, question=module.QUESTION, state="none", answer=error.message(),
+                      next=(f"mend {error.path.name if error.path else 'the evidence'}: what is wrong with it stands "
+                            "under this question",))
     return replace(found, seconds=time.perf_counter() - started)
 
 
@@ -43,8 +45,3 @@ def ask_all(desk: Desk, *, say: Callable[[Answer], None] = lambda answer: None) 
         say(answer)
         answers.append(answer)
     return answers
-
-
-def best_next(answers: list[Answer]) -> str:
-    """Return the one next step over the whole job: the first open question's first, in the order of the job."""
-    return next((answer.next[0] for answer in answers if answer.next), "")

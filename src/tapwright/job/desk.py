@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 from tapwright.core.frame import Frames
@@ -13,13 +14,14 @@ from tapwright.evidence.labels import Label, read_labels
 from tapwright.job.steps import FramesFound, frames_found
 
 CAPTURE_ENDINGS = (".vcd", ".csv", ".tsv", ".fst", ".gz", ".bin")
+CAPTION_ENDINGS = (".vtt", ".srt")
 #: How fast and how wide each .bin was sampled, which no .bin tells itself: a table a file, `rate_hz` and `width`.
 SAMPLING = "captures/sampling.toml"
 
 
 @dataclass
 class Desk:
-    """One look at a job folder; nothing is worked out twice during it."""
+    """One look at a job folder; nothing is read or worked out twice during it."""
 
     job: Job
     _frames: dict[Path, FramesFound] = field(default_factory=dict)
@@ -44,22 +46,23 @@ class Desk:
         path = self.folder / name
         return (path,) if path.is_file() else ()
 
-    @property
+    @cached_property
     def captures(self) -> tuple[Path, ...]:
         """Captures that can be read, those that labels name first, then by name; a .bin only once its rate is known."""
         known = self.sampling
-        found = [path for path in self.every_capture if path.suffix.lower() != ".bin" or path.name in known]
+        found = [path for path in self.every_capture
+                 if path.is_file() and (path.suffix.lower() != ".bin" or path.name in known)]
         named = {label.capture: i for i, label in reversed(list(enumerate(self.labels)))}
         return tuple(sorted(found, key=lambda path: (named.get(path.name, len(named) + 1_000_000), path.name)))
 
-    @property
+    @cached_property
     def every_capture(self) -> tuple[Path, ...]:
-        """All capture files, by name."""
+        """All capture files, by name; links to files that are gone too."""
         folder = self.folder / "captures"
         return tuple(sorted(path for path in folder.glob("*") if path.suffix.lower() in CAPTURE_ENDINGS
                             and not path.name.startswith("."))) if folder.is_dir() else ()
 
-    @property
+    @cached_property
     def sampling(self) -> dict[str, tuple[float, int]]:
         """Samples a second and bits a sample of each .bin, by file name.
 
@@ -84,13 +87,20 @@ class Desk:
             found[name] = (float(rate), int(width))
         return found
 
-    @property
+    @cached_property
     def radio(self) -> tuple[Path, ...]:
         """Frames received over the radio."""
         folder = self.folder / "radio"
         return tuple(sorted(folder.glob("*.csv"))) if folder.is_dir() else ()
 
-    @property
+    @cached_property
+    def captions(self) -> tuple[Path, ...]:
+        """Captions typed against videos of the display (WebVTT, SubRip), kept beside the captures."""
+        folder = self.folder / "captures"
+        return tuple(sorted(path for path in folder.glob("*") if path.suffix.lower() in CAPTION_ENDINGS
+                            and not path.name.startswith("."))) if folder.is_dir() else ()
+
+    @cached_property
     def labels(self) -> tuple[Label, ...]:
         """The labels of labels.csv; none where the file is not there."""
         path = self.folder / "labels.csv"

@@ -11,6 +11,7 @@ import datetime
 import hashlib
 import json
 import os
+import shutil
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -62,7 +63,9 @@ class Journal:
         if not path.is_file():
             return []
         found = []
-        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+        for number, line in enumerate(path.read_text(encoding="utf-8").split("\n"), 1):
+            if not line:
+                continue
             try:
                 found.append(Entry(**json.loads(line)))
             except (ValueError, TypeError):
@@ -89,17 +92,18 @@ class Journal:
         self._keep(after)
         return self._add(file, what, _digest(before), _digest(after), 0)
 
-    def added(self, file: str, what: str) -> Entry:
-        """Note a file that was put into the folder by other means (a dropped capture)."""
+    def added(self, file: str, what: str, *, digest: str = "") -> Entry:
+        """Note a file that was put into the folder by other means (a dropped capture); its SHA-256 if it is known."""
         path = self._inside(file)
-        return self._add(file, what, "", _file_digest(path), 0)
+        return self._add(file, what, "", digest or _file_digest(path), 0)
 
     def remove(self, file: str, what: str, *, undoes: int = 0) -> Entry:
         """Take a file out of the folder; its content is moved into the journal."""
         path = self._inside(file)
-        if not path.is_file():
+        if not path.is_file() and not path.is_symlink():
             raise UsageError("no such file", path=path, expected="a file of the job")
-        digest = _file_digest(path)
+        # A link to a file that is gone has no content; its own text names it then.
+        digest = _file_digest(path) if path.is_file() else _digest(os.readlink(path).encode("utf-8", "replace"))
         self.place.mkdir(exist_ok=True)
         os.replace(path, self.place / digest)
         return self._add(file, what, digest, "", undoes)
@@ -124,7 +128,14 @@ class Journal:
         if not entry.before:
             return self.remove(entry.file, what, undoes=number)
         kept = self.place / entry.before
-        return self.write(entry.file, kept.read_bytes(), what, undoes=number)
+        if entry.after:
+            return self.write(entry.file, kept.read_bytes(), what, undoes=number)
+        # Taken out: put back in pieces, however large; a link stays a link.
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part = path.with_name(f".{path.name}.{os.getpid()}.part")
+        shutil.copyfile(kept, part, follow_symlinks=False)
+        os.replace(part, path)
+        return self._add(entry.file, what, "", entry.before, number)
 
     def _keep(self, content: bytes | None) -> None:
         self.place.mkdir(exist_ok=True)
@@ -145,8 +156,11 @@ class Journal:
         return entry
 
     def _inside(self, file: str) -> Path:
-        path = (self.folder / file).resolve()
-        if not path.is_relative_to(self.folder.resolve()) or path.is_relative_to(self.place.resolve()):
+        # The last part is not followed: a capture may be a link to where it lies on this machine.
+        asked = self.folder / file
+        path = asked.parent.resolve() / asked.name
+        inside = path.is_relative_to(self.folder.resolve()) and asked.name not in ("", "..")
+        if not inside or path.is_relative_to(self.place.resolve()):
             raise UsageError(f"'{file}' is not a file of this job", path=self.folder,
                              expected="a name inside the folder")
         return path

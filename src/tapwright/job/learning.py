@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from dataclasses import dataclass
 from pathlib import Path
 
 from tapwright.core.errors import LabelError
 from tapwright.core.instrument import Instrument
-from tapwright.evidence.instrument_file import write_instrument
+from tapwright.evidence.instrument_file import instrument_values, write_instrument
 from tapwright.job.desk import Desk
 from tapwright.mapping.find import LearnReport, learn
 
@@ -47,16 +48,30 @@ def learned_on(desk: Desk) -> Learned:
                              path=folder / "labels.csv", expected="one of " + ", ".join(by_name))
     used = [by_name[name] for name in dict.fromkeys(label.capture for label in labels)]
     first = desk.frames(used[0])
-    report = learn({path.name: desk.frames(path).frames for path in used}, labels, layout=first.layout,
+    longest = max((desk.frames(path) for path in used), key=lambda found: len(found.frames))
+    layout = first.layout if longest.layout is None else longest.layout
+    report = learn({path.name: desk.frames(path).frames for path in used}, labels, layout=layout,
                    demands=desk.job.demands)
     if report.reading_map is None:
         return Learned(report=report, instrument=None)
     instrument = Instrument(
         name=desk.job.name or folder.resolve().name, reading_map=report.reading_map, line=first.bytes_found.line,
-        channel=first.bytes_found.channel, layout=first.layout, offset_s=report.offset_s,
+        channel=first.bytes_found.channel, layout=layout, offset_s=report.offset_s,
         learned_from=tuple(digest(path) for path in used),
     )
     return Learned(report=report, instrument=instrument)
+
+
+def fingerprint(instrument: Instrument | None) -> str:
+    """Return what two descriptions share exactly where they read frames alike, as hex; empty for none.
+
+    Name and notes may differ; a person may have written them.
+    """
+    if instrument is None:
+        return ""
+    values = instrument_values(instrument)
+    read_by = {key: values.get(key) for key in ("line", "frame", "mask", "map", "learned_from")}
+    return hashlib.sha256(json.dumps(read_by, sort_keys=True, default=str).encode()).hexdigest()
 
 
 def digest(path: Path) -> str:

@@ -11,6 +11,7 @@ import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 from tapwright import VERSION
 from tapwright.core.errors import TapwrightError
@@ -29,15 +30,17 @@ class Kept:
     digests: dict[str, str]
 
 
-def recall(module: ModuleType, desk: Desk) -> Kept | None:
-    """Return the kept answer to a question if its evidence is unchanged, else None."""
+def recall(module: ModuleType, desk: Desk, *, at_once: bool = False) -> Kept | None:
+    """Return the kept answer to a question if its evidence is unchanged, else None.
+
+    With `at_once` no large file is read for it: one whose digest is not known yet counts as changed.
+    """
     path = _place(desk.folder, module)
     try:
-        kept = json.loads(path.read_text(encoding="utf-8"))
-        lists = {name: tuple(kept["answer"][name]) for name in ("evidence", "next", "files")}
-        answer = Answer(**{**kept["answer"], **lists})
-        if kept["version"] == VERSION and kept["digests"] == digests(module, desk):
-            return Kept(answer=answer, digests=kept["digests"])
+        kept = _read(path)
+        if kept["version"] == VERSION and kept["digests"] == digests(module, desk, at_once=at_once):
+            lists = {name: tuple(kept["answer"][name]) for name in ("evidence", "next", "files")}
+            return Kept(answer=Answer(**{**kept["answer"], **lists}), digests=kept["digests"])
     except (OSError, ValueError, KeyError, TypeError):
         return None
     return None
@@ -54,26 +57,61 @@ def work_out(module: ModuleType, desk: Desk) -> Kept:
     return Kept(answer=answer, digests=seen)
 
 
-def digests(module: ModuleType, desk: Desk) -> dict[str, str]:
-    """Return the SHA-256 of every file that a question would read now, by name; job.toml is always one."""
+def digests(module: ModuleType, desk: Desk, *, at_once: bool = False) -> dict[str, str]:
+    """Return the SHA-256 of every file that a question would read now, by name; job.toml is always one.
+
+    With `at_once` it is empty for a large file that was not read yet.
+    """
     try:
         files = (desk.folder / "job.toml", *desk.place(SAMPLING), *module.files(desk))
     except TapwrightError:
         files = (desk.folder / "job.toml", *desk.place("labels.csv"))
-    return {desk.named(path): _digest(path) for path in dict.fromkeys(files)}
+    return {desk.named(path): digest_of(path, at_once=at_once) for path in dict.fromkeys(files)}
 
 
+AT_ONCE_BYTES = 8 << 20  # hashed in some 10 ms
 #: (path, size, change time) -> SHA-256: a capture of many megabytes is read once.
 _KNOWN: dict[tuple[str, int, int], str] = {}
 
 
-def _digest(path: Path) -> str:
-    status = path.stat()
-    key = (str(path), status.st_size, status.st_mtime_ns)
+def digest_of(path: Path, *, at_once: bool = False) -> str:
+    """Return a file's SHA-256 as hex; with `at_once` an empty text for a large file that was not read yet."""
+    key = _key(path)
     if key not in _KNOWN:
+        if at_once and key[1] > AT_ONCE_BYTES:
+            return ""
         with path.open("rb") as file:
             _KNOWN[key] = hashlib.file_digest(file, "sha256").hexdigest()
     return _KNOWN[key]
+
+
+def know(path: Path, digest: str) -> None:
+    """Remember the SHA-256 of a file that was hashed while it was written."""
+    _KNOWN[_key(path)] = digest
+
+
+def last(module: ModuleType, folder: Path) -> dict[str, Any]:
+    """Return the document of the answer kept last, whatever has changed since; empty where there is none."""
+    try:
+        return dict(_read(_place(folder, module))["answer"]["document"] or {})
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+
+
+#: Answer files as last read, with the key that they had then: every page shows all answers.
+_READ: dict[Path, tuple[tuple[str, int, int], dict[str, Any]]] = {}
+
+
+def _read(path: Path) -> dict[str, Any]:
+    key = _key(path)
+    if path not in _READ or _READ[path][0] != key:
+        _READ[path] = key, json.loads(path.read_text(encoding="utf-8"))
+    return _READ[path][1]
+
+
+def _key(path: Path) -> tuple[str, int, int]:
+    status = path.stat()
+    return str(path), status.st_size, status.st_mtime_ns
 
 
 def _place(folder: Path, module: ModuleType) -> Path:

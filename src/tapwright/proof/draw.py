@@ -8,8 +8,8 @@ from tapwright.proof.coverage import Coverage, Covered
 _WIDTH, _ROW, _LEFT, _CHAR = 720.0, 30.0, 110.0, 7.4
 
 
-def coverage_picture(coverage: Coverage) -> str:
-    """Return the picture as SVG."""
+def coverage_picture(coverage: Coverage, *, seen: str = "Seen and right") -> str:
+    """Return the picture as SVG; `seen` says what a solid tile stands for."""
     rows: list[tuple[str, Covered]] = [(name, kind) for name, kind in (
         ("functions", coverage.functions), ("units", coverage.units), ("flags", coverage.flags),
         ("shows", coverage.shows), ("ranges", coverage.ranges)) if kind.seen or kind.never]
@@ -17,16 +17,16 @@ def coverage_picture(coverage: Coverage) -> str:
     lines = [(name, line) for name, kind in rows for name, line in _lines(name, kind)]
     never = sum(len(kind.never) for _, kind in rows)
     canvas = Canvas(_WIDTH, 44 + _ROW * len(lines), "Seen and never seen",
-                    f"{sum(len(kind.seen) for _, kind in rows)} things seen and right, {never} never seen")
-    canvas.text(12, 24, "Seen and right: solid. Never seen: hatched.", size=13, colour=FAINT)
+                    f"{sum(len(kind.seen) for _, kind in rows)} things {seen.lower()}, {never} never seen")
+    canvas.text(12, 24, f"{seen}: solid. Never seen: hatched.", size=13, colour=FAINT)
     for i, (name, tiles) in enumerate(lines):
         y = 36 + i * _ROW
         canvas.text(12, y + 17, name, size=13, bold=True)
         x = _LEFT
-        for word, seen in tiles:
+        for word, is_seen in tiles:
             width = _tile_width(word)
-            if seen:
-                canvas.rect(x, y, width, _ROW - 6, SETTLED, round_=3, tip=f"{word}: seen and right")
+            if is_seen:
+                canvas.rect(x, y, width, _ROW - 6, SETTLED, round_=3, tip=f"{word}: {seen.lower()}")
                 canvas.text(x + width / 2, y + 16.5, word, size=12, anchor="middle", colour="var(--paper, #faf7ee)")
             else:
                 canvas.hatch(x, y, width, _ROW - 6, OPEN, tip=f"{word}: never seen")

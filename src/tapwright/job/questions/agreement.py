@@ -14,6 +14,7 @@ from tapwright.job.desk import Desk
 
 ORDER = 8
 QUESTION = "Does it still agree?"
+FIRST = "once it is closed again: read the same points with a reference and with this instrument, and write both down"
 
 
 def files(desk: Desk) -> tuple[Path, ...]:

@@ -15,21 +15,27 @@ from tapwright.proof.prove import prove
 
 ORDER = 6
 QUESTION = "What have we not seen yet?"
-FIRST = "capture and label another walk through all functions, and keep those labels in labels-proof.csv"
+FIRST = "keep the reading map under 'What makes the number?': the proof holds it against other captures"
+_ANOTHER = "make another capture, a walk through all functions and ranges, and label it here (labels-proof.csv)"
 
 
 def files(desk: Desk) -> tuple[Path, ...]:
     """Return the description, the labels kept for the proof, and their captures."""
     labels, instrument = desk.place("labels-proof.csv"), desk.place("instrument.toml")
-    if not labels or not instrument:
-        return ()
-    names = {label.capture for label in read_labels(labels[0])}
-    return (*instrument, *labels, *(path for path in desk.captures if path.name in names))
+    names = {label.capture for label in read_labels(labels[0])} if labels else set()
+    return (*instrument, *labels, *(path for path in desk.captures if path.name in names)) if instrument else ()
 
 
 def answer(desk: Desk) -> Answer:
     """Prove the description on captures that it was not learned from, and list what was never seen."""
-    instrument_file, labels_file, *captures = files(desk)
+    instrument_file, *others = files(desk)
+    if not others:
+        return _none(desk, "A reading map is kept; nothing has been held against it yet.", _ANOTHER)
+    labels_file, *captures = others
+    missing = sorted({label.capture for label in read_labels(labels_file)} - {path.name for path in captures})
+    if missing:
+        return _none(desk, f"The labels for the proof name captures that are not here: {', '.join(missing)}.",
+                     f"drop the capture {missing[0]}, or correct the labels that name it")
     instrument = load_instrument(instrument_file)
     learned = frozenset(path.name for path in captures if digest(path) in instrument.learned_from)
     proof = prove({path.name: readings_of(path, instrument) for path in captures}, read_labels(labels_file),
@@ -44,7 +50,7 @@ def answer(desk: Desk) -> Answer:
     steps = {"contradicted": tuple(f"look at label {item.row}: it says {item.label}, the frames say {item.read or '-'} "
                                    f"({item.why})" for item in proof.wrong[:3]),
              "not all seen": tuple(f"capture and label a stretch that shows {item}" for item in never),
-             "not independent": (FIRST,)}.get(proof.verdict, ())
+             "not independent": (_ANOTHER,)}.get(proof.verdict, ())
     return Answer(
         id="coverage", question=QUESTION, state="settled" if proof.verdict == "proven" else "open", answer=said,
         files=tuple(desk.named(path) for path in files(desk)),
@@ -52,3 +58,8 @@ def answer(desk: Desk) -> Answer:
         next=steps, document=proof.document(),
         picture=coverage_picture(coverage), picture_text="What was seen and right, and what never was",
     )
+
+
+def _none(desk: Desk, said: str, step: str) -> Answer:
+    return Answer(id="coverage", question=QUESTION, state="none", answer=said, next=(step,),
+                  files=tuple(desk.named(path) for path in files(desk)))

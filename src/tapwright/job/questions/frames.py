@@ -11,6 +11,7 @@ from tapwright.job.desk import Desk
 
 ORDER = 3
 QUESTION = "Where does a frame begin and end?"
+FIRST = "the capture of the talking line answers this too: drop it here (captures/)"
 
 
 def files(desk: Desk) -> tuple[Path, ...]:

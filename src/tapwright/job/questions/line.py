@@ -10,6 +10,7 @@ from tapwright.line.draw import picture
 
 ORDER = 2
 QUESTION = "Which line talks, and how?"
+FIRST = "record the pad that talks with a logic capture, a minute of changing readings, and drop it here (captures/)"
 _WORDS = {"level": "steady or slow", "unknown": "not understood", "async": "a line that talks too", "clock": "a clock"}
 _SETTLE = ("only the form is open, and it does no harm where all of them read the same bytes: a longer capture whose "
            "characters follow each other without a pause tells stop bits apart")

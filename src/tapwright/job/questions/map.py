@@ -6,25 +6,31 @@ from pathlib import Path
 
 from tapwright.job.answers import Answer
 from tapwright.job.desk import Desk
-from tapwright.job.learning import learned_on
+from tapwright.job.learning import fingerprint, learned_on
 from tapwright.mapping.draw import digits_picture
 
 ORDER = 5
 QUESTION = "What makes the number?"
-FIRST = "write down what the display showed during a capture: 'tapwright label CAPTURE' lists the stretches"
+FIRST = ("write down what the display showed during a capture: list its unchanged stretches and type each, or drop "
+         "captions typed against a video")
 
 
 def files(desk: Desk) -> tuple[Path, ...]:
     """Return labels and the captures that they name."""
     names = {label.capture for label in desk.labels}
-    used = tuple(path for path in desk.captures if path.name in names)
-    return (*desk.place("labels.csv"), *used) if used else ()
+    return (*desk.place("labels.csv"), *(path for path in desk.captures if path.name in names))
 
 
 def answer(desk: Desk) -> Answer:
     """Learn the reading map from the labels."""
-    report = learned_on(desk).report
     names = tuple(desk.named(path) for path in files(desk))
+    missing = sorted({label.capture for label in desk.labels} - {path.name for path in desk.captures})
+    if missing:
+        return Answer(id="map", question=QUESTION, state="none", files=names,
+                      answer=f"The labels name captures that are not here: {', '.join(missing)}.",
+                      next=(f"drop the capture {missing[0]}, or correct the labels that name it",))
+    learned = learned_on(desk)
+    report = learned.report
     if report.reading_map is None:
         return Answer(id="map", question=QUESTION, state="none", files=names, document=report.document(),
                       answer="No family of values explains these labels.",
@@ -40,6 +46,7 @@ def answer(desk: Desk) -> Answer:
         evidence=(f"{report.labels - len(report.labels_contradicted)} of {report.labels} labels agree",
                   f"{report.frames_explained} of {report.frames} frames read without doubt",
                   f"the labels' clock is {abs(report.offset_s):.2f} s {ahead} the captures'"),
-        next=tuple(item.show for item in report.next), document=report.document(),
+        next=tuple(item.show for item in report.next),
+        document={**report.document(), "description": fingerprint(learned.instrument)},
         picture=digits_picture(report.reading_map), picture_text="Which bit lights which segment of each digit",
     )

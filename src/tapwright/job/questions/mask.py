@@ -11,6 +11,8 @@ from tapwright.mask.find import find_mask
 
 ORDER = 4
 QUESTION = "What hides the radio side?"
+FIRST = ("only where the instrument sends by radio: record the same readings over the radio and on the wire, and drop "
+         "both (radio/, captures/)")
 
 
 def files(desk: Desk) -> tuple[Path, ...]:

@@ -16,7 +16,8 @@ from tapwright.pins.sheet import tap_sheet
 
 ORDER = 1
 QUESTION = "What does each pad do?"
-FIRST = "write down what a meter reads on each pad, in each state of the instrument (survey.csv)"
+FIRST = ("write down what a meter reads on each pad, in each state of the instrument (a grid here, survey.csv in the "
+         "folder)")
 
 
 def files(desk: Desk) -> tuple[Path, ...]:

@@ -11,7 +11,7 @@ from tapwright.supply.draw import run_picture
 
 ORDER = 7
 QUESTION = "Will the cells carry it?"
-FIRST = "write the parts' published numbers into supply.toml (docs/reference/supply.md shows one)"
+FIRST = "write the parts' published numbers into supply.toml (the page begins one)"
 
 
 def files(desk: Desk) -> tuple[Path, ...]:

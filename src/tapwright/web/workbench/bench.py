@@ -11,19 +11,21 @@ import asyncio
 import contextlib
 import json
 import sys
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
 
 from tapwright.core.errors import TapwrightError
-from tapwright.job.answers import Answer, write_found
-from tapwright.job.ask import best_next, questions
+from tapwright.job.answers import DONE, Answer, best_next, step_words, write_found
+from tapwright.job.ask import questions
 from tapwright.job.desk import Desk
 from tapwright.job.journal import Journal
 from tapwright.job.memory import digests, recall
 
 LOOK_EVERY_S = 1.0
+Seen = dict[str, tuple[tuple[str, str], ...]]  # question -> its files with their digests
 
 
 @dataclass(frozen=True)
@@ -36,6 +38,14 @@ class Shown:
     working: bool
 
 
+@dataclass(frozen=True)
+class Step:
+    """The one best next step, and the question that it belongs to (empty for the job as a whole)."""
+
+    words: str
+    id: str
+
+
 class Bench:
     """One open job folder."""
 
@@ -44,10 +54,14 @@ class Bench:
         self.journal = Journal(folder)
         self.modules: dict[str, ModuleType] = {module.__name__.rpartition(".")[2]: module for module in questions()}
         self.working: str | None = None
+        self.share = (0, 0)  # of the stale questions: done, all
+        self.since = 0.0
+        self.doing = ""  # a command that a button started
         self.stopped = False
         self.trouble = ""
         self.stamp = 0
-        self._seen: object = None
+        self._seen: Seen = {}
+        self._tried: Seen | None = None
         self._worker: asyncio.subprocess.Process | None = None
         self._changed = asyncio.Event()
         self._heard: list[Callable[[], None]] = []
@@ -57,28 +71,32 @@ class Bench:
         return Desk.open(self.folder)
 
     def shown(self, desk: Desk | None = None) -> list[Shown]:
-        """Return all questions in order; an answer whose evidence has changed is not shown."""
+        """Return all questions in order, at once; an answer whose evidence has changed is not shown."""
         desk = desk or self.desk()
         found = []
         for name, module in self.modules.items():
-            kept = recall(module, desk)
+            kept = recall(module, desk, at_once=True)
             found.append(Shown(name, module.QUESTION, None if kept is None else kept.answer,
                                self.working == name or (kept is None and not self.stopped)))
         return found
 
-    def next_step(self, shown: list[Shown]) -> str:
-        """Return the one best next step over the whole job."""
-        return best_next([item.answer for item in shown if item.answer is not None])
+    def next_step(self, shown: list[Shown]) -> Step | None:
+        """Return the one best next step over the whole job; None while it is being worked out."""
+        answers = [item.answer for item in shown if item.answer is not None]
+        best = best_next(answers)
+        if best is not None:
+            return Step(best.next[0], best.id)
+        return Step(DONE, "") if step_words(answers) == DONE else None
 
     def stop(self) -> None:
         """End the work that is running; it begins again when evidence changes or someone asks."""
         self.stopped = True
         self._end_worker()
-        self._tell()
+        self.tell()
 
     def go_on(self) -> None:
-        """Work out again what is stale."""
-        self.stopped = False
+        """Look at the folder now, and work out again what is stale."""
+        self.stopped, self._tried = False, None
         self._changed.set()
 
     def listen(self, hear: Callable[[], None]) -> Callable[[], None]:
@@ -88,38 +106,45 @@ class Bench:
 
     def state(self) -> dict[str, object]:
         """Return what a page needs to know to keep itself up to date."""
-        return {"stamp": self.stamp, "working": self.working, "stopped": self.stopped, "trouble": self.trouble}
+        return {"stamp": self.stamp, "working": self.working, "done": self.share[0], "of": self.share[1],
+                "seconds": round(time.monotonic() - self.since, 1) if self.working else 0.0, "doing": self.doing,
+                "stopped": self.stopped, "trouble": self.trouble}
 
     async def run(self) -> None:
         """Watch the folder and keep the answers fresh, until cancelled."""
         work: asyncio.Task[None] | None = None
         try:
             while True:
-                try:
-                    seen = await asyncio.to_thread(self._look)
-                except (TapwrightError, OSError) as error:
-                    seen = self.trouble = str(error)
+                seen, stale = await asyncio.to_thread(self._look)
                 if seen != self._seen:
-                    self._seen = seen
-                    self.stopped = False
-                    self._end_worker()
-                    if work is not None:
-                        await work
-                    self._tell()
+                    # What is being worked out goes on where its own evidence is as it was: somebody may be typing
+                    # labels while a large capture is read.
+                    if self.working is None or seen.get(self.working) != self._seen.get(self.working):
+                        self._end_worker()
+                    self._seen, self.stopped = seen, False
+                    self.tell()
+                # Tried once for one state of the folder: a worker that cannot answer is not started for ever.
+                if stale and not self.stopped and seen != self._tried and (work is None or work.done()):
+                    self._tried = seen
                     work = asyncio.create_task(self._work())
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(self._changed.wait(), LOOK_EVERY_S)
-                    self._changed.clear()
-                    self._seen = None
+                self._changed.clear()
         finally:
             self._end_worker()
             if work is not None:
                 await work
 
-    def _look(self) -> object:
-        desk = self.desk()
+    def _look(self) -> tuple[Seen, bool]:
+        try:
+            desk = self.desk()
+            seen = {name: tuple(digests(module, desk).items()) for name, module in self.modules.items()}
+            stale = any(recall(module, desk) is None for module in self.modules.values())
+        except (TapwrightError, OSError) as error:
+            self.trouble = str(error)
+            return {"": (("trouble", self.trouble),)}, False
         self.trouble = ""
-        return tuple((name, tuple(digests(module, desk).items())) for name, module in self.modules.items())
+        return seen, stale
 
     async def _work(self) -> None:
         self._worker = await asyncio.create_subprocess_exec(
@@ -131,18 +156,21 @@ class Bench:
             said = json.loads(line)
             if "error" in said:
                 self.trouble = said["error"]
-            self.working = said.get("started")
-            self._tell()
+            self.working, self.since = said.get("started"), time.monotonic()
+            self.share = (said["done"], said["of"]) if "started" in said else self.share
+            self.tell()
         await worker.wait()
         self.working = None
-        self._tell()
+        self._changed.set()  # what is stale now was not when it began
+        self.tell()
 
     def _end_worker(self) -> None:
         if self._worker is not None and self._worker.returncode is None:
             self._worker.terminate()
         self.working = None
 
-    def _tell(self) -> None:
+    def tell(self) -> None:
+        """Let every page know that something has changed."""
         self.stamp += 1
         for hear in list(self._heard):
             hear()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import shutil
 import tempfile
 from collections.abc import Callable
@@ -15,7 +13,6 @@ from tapwright.core.errors import TapwrightError, UsageError
 from tapwright.evidence.instrument_file import load_instrument
 from tapwright.evidence.job_file import load_job
 from tapwright.evidence.labels import COLUMNS, read_labels
-from tapwright.evidence.subtitles import parse_caption
 from tapwright.evidence.survey import read_survey
 from tapwright.job.desk import SAMPLING, Desk
 from tapwright.web.workbench.grid import complaint, grid_text, read_grid
@@ -39,6 +36,7 @@ class _Kind:
     what: str
     read: Callable[[Path], object]
     first: list[list[str]] | None = None
+    begun: str = ""  # what a text that is not there yet begins with
 
 
 def _job(path: Path) -> object:
@@ -69,6 +67,40 @@ def _spec(path: Path) -> object:
     return load_spec(path)
 
 
+#: Round numbers of no part in particular: a form to fill in.
+_BEGUN_PLAN = """\
+# Every number here stands for one of your own parts: put in what they are published with or measured at.
+[cells]
+chemistry = "alkaline"
+size = "AA"
+series = 2
+
+[converter]
+kind = "boost"
+output_v = 5.0
+input_min_v = 0.9
+start_v = 1.8
+efficiency = 0.85
+
+[instrument]
+amps = 0.005
+low_v = 2.0
+
+[[load]]
+name = "running"
+amps = 0.08
+"""
+_BEGUN_SPEC = """\
+# What the instrument's sheet allows, a table a range:
+# [[range]]
+# from = 0
+# to = 50
+# unit = "mg/L"
+# percent_of_reading = 1.0
+# counts = 5
+# resolution = 0.01
+"""
+
 TABLES = {
     "survey": _Kind(file="survey.csv", what="typed survey cells", read=read_survey, first=_FIRST_SURVEY),
     "labels": _Kind(file="labels.csv", what="edited labels", read=read_labels, first=[list(COLUMNS)]),
@@ -78,11 +110,20 @@ TABLES = {
 TEXTS = {
     "job": _Kind(file="job.toml", what="edited what the job demands", read=_job),
     "instrument": _Kind(file="instrument.toml", what="edited the description", read=load_instrument),
-    "supply": _Kind(file="supply.toml", what="edited the supply plan", read=_plan),
-    "spec": _Kind(file="agreement/spec.toml", what="edited the allowed errors", read=_spec),
-    "reference": _Kind(file="agreement/reference.csv", what="typed the reference's readings", read=_readings),
-    "meter": _Kind(file="agreement/meter.csv", what="typed the instrument's readings", read=_readings),
+    "supply": _Kind(file="supply.toml", what="edited the supply plan", read=_plan, begun=_BEGUN_PLAN),
+    "spec": _Kind(file="agreement/spec.toml", what="edited the allowed errors", read=_spec,
+                  begun=_BEGUN_SPEC),
+    "reference": _Kind(file="agreement/reference.csv", what="typed the reference's readings", read=_readings,
+                       begun="point,value,unit,u\n"),
+    "meter": _Kind(file="agreement/meter.csv", what="typed the instrument's readings", read=_readings,
+                   begun="point,value,unit\n"),
 }
+
+
+#: The grids and texts of each question's page.
+_GRIDS = {"pads": ("survey",), "map": ("labels",), "coverage": ("labels-proof",)}
+_TEXTS = {"map": ("instrument",), "coverage": ("job",), "supply": ("supply",),
+          "agreement": ("reference", "meter", "spec")}
 
 
 def table(name: str, asked: dict[str, Any]) -> Edit:
@@ -90,6 +131,12 @@ def table(name: str, asked: dict[str, Any]) -> Edit:
     kind = _of(TABLES, name)
     content = grid_text(asked.get("rows"))
     return Edit(file=kind.file, content=content, what=kind.what, complaint=complaint(content, kind.file, kind.read))
+
+
+def complaint_of(name: str, content: str) -> str:
+    """Return what a table's reader says against a content, empty where it is content."""
+    kind = _of(TABLES, name)
+    return complaint(content, kind.file, kind.read)
 
 
 def text(name: str, asked: dict[str, Any]) -> Edit:
@@ -123,35 +170,6 @@ def tried(name: str, asked: dict[str, Any]) -> dict[str, Any]:
         {"name": check.name, "ok": bool(check.ok), "why": check.why} for check in found.checks]}
 
 
-def labelled(desk: Desk, asked: dict[str, Any]) -> Edit:
-    """Return the labels file with rows added that were typed for stretches (`{"start_s", "end_s", "shown"}`).
-
-    Raises
-    ------
-    UsageError : a row does not read like a display
-    """
-    name = "labels-proof" if asked.get("for") == "proof" else "labels"
-    kind, capture = TABLES[name], str(asked.get("capture", ""))
-    if capture not in {path.name for path in desk.captures}:
-        raise UsageError(f"no capture called '{capture}'", expected="one of captures/")
-    rows = read_grid(desk.folder / kind.file, [list(COLUMNS)])
-    head = [cell.strip().lower() for cell in rows[0]]
-    typed = [row for row in asked.get("rows", []) if str(row.get("shown", "")).strip()]
-    for row in typed:
-        shown = parse_caption(str(row["shown"]))
-        if shown is None:
-            raise UsageError(f"'{row['shown']}' reads like no display",
-                             expected="the display first, then unit and flags, like '6.82 mg/L AUTO', 'OL' or 'blank'")
-        cells = {"capture": capture, "start_s": f"{float(row['start_s']):.4f}", "end_s": f"{float(row['end_s']):.4f}",
-                 "display": shown[0], "unit": shown[1], "flags": " ".join(shown[2])}
-        rows.append([cells.get(column, "") for column in head])
-    out = io.StringIO()
-    csv.writer(out, lineterminator="\n").writerows(rows)
-    content = out.getvalue()
-    return Edit(file=kind.file, content=content, what=f"labelled {len(typed)} stretches of {capture}",
-                complaint=complaint(content, kind.file, kind.read))
-
-
 def sampling(desk: Desk, asked: dict[str, Any]) -> Edit:
     """Return `captures/sampling.toml` with the rate of one .bin."""
     name = str(asked.get("capture", ""))
@@ -175,26 +193,31 @@ def sampling_of(path: Path) -> list[str]:
 
 def removable(desk: Desk) -> set[str]:
     """Return the evidence files that may be taken out."""
-    files = {desk.named(path) for path in (*desk.every_capture, *desk.radio)}
+    files = {desk.named(path) for path in (*desk.every_capture, *desk.captions, *desk.radio)}
     return files | {kind.file for kind in (*TABLES.values(), *TEXTS.values())
                     if kind.file != "job.toml" and (desk.folder / kind.file).is_file()}
 
 
 def sources(desk: Desk) -> list[str]:
     """Return sources that a person may want to read live."""
-    return ["serial:///dev/ttyUSB0", "tcp://127.0.0.1:4001",
-            *(f"replay:captures/{path.name}?loop=yes" for path in desk.captures)]
+    return [*(f"replay:captures/{path.name}?loop=yes" for path in desk.captures[::-1]),
+            "serial:///dev/ttyUSB0", "tcp://127.0.0.1:4001"]
 
 
 def context(name: str, desk: Desk) -> dict[str, Any]:
     """Return what a question's page shows for editing."""
-    grids = {key: read_grid(desk.folder / kind.file, kind.first or [[]]) for key, kind in TABLES.items()}
-    texts = {key: _text_of(desk.folder / kind.file) for key, kind in TEXTS.items()}
-    captures = [{"name": path.name, "file": desk.named(path), "bytes": path.stat().st_size,
-                 "sampling": desk.sampling.get(path.name)} for path in desk.every_capture]
-    radio = [{"name": path.name, "file": desk.named(path), "bytes": path.stat().st_size} for path in desk.radio]
-    return {"grids": grids, "texts": texts, "captures": captures, "radio": radio, "tables": TABLES,
-            "text_kinds": TEXTS}
+    grids = {key: read_grid(desk.folder / TABLES[key].file, TABLES[key].first or [[]]) for key in _GRIDS.get(name, ())}
+    texts = {key: _text_of(desk.folder / TEXTS[key].file) for key in _TEXTS.get(name, ())}
+    return {"grids": grids, "texts": texts, "begun": {key: TEXTS[key].begun for key in texts},
+            "captures": [{**_file(desk, path), "sampling": desk.sampling.get(path.name)}
+                         for path in desk.every_capture],
+            "captions": [_file(desk, path) for path in desk.captions],
+            "radio": [_file(desk, path) for path in desk.radio]}
+
+
+def _file(desk: Desk, path: Path) -> dict[str, Any]:
+    there = path.exists()  # a link may point to what was moved away
+    return {"name": path.name, "file": desk.named(path), "bytes": path.stat().st_size if there else 0, "there": there}
 
 
 def _text_of(path: Path) -> str:

@@ -6,18 +6,32 @@ import asyncio
 import contextlib
 import json
 import sys
+import urllib.request
 from pathlib import Path
 from typing import Any
 
 from tapwright.core.errors import UsageError
 
 FIRST_LINE_S = 20.0
+ANSWER_S = 2.0
 
 
-async def tapwright(*argv: str, folder: Path) -> tuple[int, dict[str, Any], str]:
-    """Run a command with `--json` in a job folder; return exit code, document and what it said on standard error."""
+Ran = tuple[int, dict[str, Any], str]  # exit code, document, what it said on standard error
+
+
+async def tapwright(*argv: str, folder: Path) -> Ran:
+    """Run a command with `--json` in a job folder."""
+    return await _run(["-m", "tapwright", argv[0], "--json", *argv[1:]], folder)
+
+
+async def keep_map(folder: Path) -> Ran:
+    """Learn the reading map of a job folder and write it as instrument.toml."""
+    return await _run(["-m", "tapwright.job.worker", str(folder), "--keep-map"], folder)
+
+
+async def _run(argv: list[str], folder: Path) -> Ran:
     process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "tapwright", argv[0], "--json", *argv[1:], cwd=folder,
+        sys.executable, *argv, cwd=folder,
         stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE)
     try:
         out, errors = await process.communicate()
@@ -69,6 +83,20 @@ class Live:
                                  "serial:///dev/ttyUSB0, tcp://HOST:PORT or replay:captures/FILE")
         await self.stop()
         raise UsageError("the live page did not start in time", expected="an address")
+
+    async def reading(self) -> dict[str, Any]:
+        """Return the newest reading, as its own page gives it; `{"on": False}` where nothing runs."""
+        if not self.on or not self.url:
+            return {"on": False}
+
+        def ask() -> dict[str, Any]:
+            with urllib.request.urlopen(f"{self.url}api/reading", timeout=ANSWER_S) as answer:
+                return dict(json.loads(answer.read(1 << 16)))
+
+        try:
+            return {"on": True, **await asyncio.to_thread(ask)}
+        except (OSError, ValueError):
+            return {"on": True}
 
     async def stop(self) -> None:
         """End it."""

@@ -5,27 +5,26 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-import os
 import sys
-from collections.abc import AsyncIterator, Awaitable, Callable
-from functools import partial
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
 from pathlib import Path
 from typing import Any
 
 from starlette.applications import Starlette
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
 from tapwright.core.errors import TapwrightError, UsageError
+from tapwright.job.desk import Desk
 from tapwright.web.app import STATIC
 from tapwright.web.security import Access, Guard
-from tapwright.web.workbench import editors
-from tapwright.web.workbench.bench import Bench
-from tapwright.web.workbench.programs import Live, tapwright
-from tapwright.web.workbench.uploads import MOST_CAPTURE_BYTES, MOST_TEXT_BYTES, receive, target
+from tapwright.web.workbench import claims, editors, labelling
+from tapwright.web.workbench.bench import Bench, Shown
+from tapwright.web.workbench.intake import Intake
+from tapwright.web.workbench.programs import Live, Ran, keep_map, tapwright
 from tapwright.web.workbench.views import render
 
 Handler = Callable[[Request], Awaitable[Response]]
@@ -47,7 +46,8 @@ class Workbench:
         self.folder = folder
         self.bench = Bench(folder)
         self.live = Live(folder)
-        self.commands: dict[str, asyncio.Task[Any]] = {}
+        self.intake = Intake(self.bench)
+        self.commands: set[asyncio.Task[Ran]] = set()
 
     def routes(self) -> list[Route | Mount]:
         """Return the routes."""
@@ -61,7 +61,10 @@ class Workbench:
             Route("/dossier.{ending}", _told(self.dossier_file), methods=get),
             Route("/events", self.events, methods=get),
             Route("/stretches", _told(self.stretches), methods=get),
-            Route("/drop/{kind}", _told(self.drop), methods=post),
+            Route("/captions", _told(self.captions), methods=get),
+            Route("/captions", _told(self.keep_captions), methods=post),
+            Route("/live/reading", _told(self.live_reading), methods=get),
+            Route("/drop/{kind}", _told(self.intake.drop), methods=post),
             Route("/point", _told(self.point), methods=post),
             Route("/remove", _told(self.remove), methods=post),
             Route("/grid/{name}", _told(self.grid), methods=post),
@@ -82,9 +85,9 @@ class Workbench:
             yield
         finally:
             watch.cancel()
-            for task in self.commands.values():
+            for task in self.commands:
                 task.cancel()
-            await asyncio.gather(watch, *self.commands.values(), return_exceptions=True)
+            await asyncio.gather(watch, *self.commands, return_exceptions=True)
             await self.live.stop()
 
     async def paper(self, request: Request) -> Response:
@@ -96,7 +99,11 @@ class Workbench:
         name = request.path_params["id"]
         if name not in self.bench.modules:
             raise UsageError(f"no question called '{name}'", expected="one of " + ", ".join(self.bench.modules))
-        return self._page("question.html", {"id": name, **editors.context(name, self.bench.desk())})
+        desk = self.bench.desk()
+        shown = self.bench.shown(desk)
+        answer = next(item.answer for item in shown if item.id == name)
+        return self._page("question.html", {"id": name, **editors.context(name, desk),
+                                            **claims.context(name, desk, answer)}, desk, shown)
 
     async def journal(self, request: Request) -> Response:
         """Every change, newest first."""
@@ -104,14 +111,19 @@ class Workbench:
 
     async def live_page(self, request: Request) -> Response:
         """Start and watch the live reading."""
-        return self._page("live.html", {"live": self.live, "sources": editors.sources(self.bench.desk())})
+        return self._page("live.html", {"live": self.live, "sources": editors.sources(self.bench.desk()),
+                                        "described": (self.folder / "instrument.toml").is_file()})
 
     async def dossier(self, request: Request) -> Response:
         """The dossier: write it, look at it."""
         place = self.folder / "report"
         files = [name for name in ("dossier.html", "dossier.pdf") if (place / name).is_file()]
-        return self._page("dossier.html", {"files": files, "board": sorted(
-            path.relative_to(self.folder).as_posix() for path in (self.folder / "board").rglob("*") if path.is_file())})
+        board = sorted(path.relative_to(self.folder).as_posix() for path in (self.folder / "board").rglob("*")
+                       if path.is_file())
+        states = [item.answer.state for item in self.bench.shown() if item.answer is not None]
+        return self._page("dossier.html", {
+            "files": files, "board": board, "described": (self.folder / "instrument.toml").is_file(),
+            "unsettled": len(self.bench.modules) - states.count("settled")})
 
     async def dossier_file(self, request: Request) -> Response:
         """The dossier as a file. It is a document of its own: no script, styles and pictures inside it."""
@@ -139,52 +151,33 @@ class Workbench:
         return StreamingResponse(stream(), media_type="text/event-stream", headers={"cache-control": "no-store"})
 
     async def stretches(self, request: Request) -> dict[str, Any]:
-        """Stretches of unchanged frames of a capture."""
-        path = self._capture(request.query_params.get("capture", ""))
-        code, document, said = await tapwright("label", str(path), *editors.sampling_of(path), folder=self.folder)
+        """Stretches of unchanged frames of a capture, with what labels say of them already."""
+        asked = dict(request.query_params)
+        path = self._capture(asked.get("capture", ""))
+        code, document, said = await self._doing("finding unchanged stretches", tapwright(
+            "label", str(path), *editors.sampling_of(path), folder=self.folder))
         if code == 2:
             raise UsageError(said.removeprefix("tapwright: "))
-        return {"stretches": document.get("stretches", [])}
+        return {"stretches": labelling.shown_in(self.bench.desk(), asked, document.get("stretches", []))}
 
-    async def drop(self, request: Request) -> dict[str, Any]:
-        """Take a dropped file; its name is in the query, its content is the body."""
-        kind = request.path_params["kind"]
-        path = target(self.folder, kind, request.query_params.get("name", ""))
-        file = path.relative_to(self.folder).as_posix()
-        if kind in ("capture", "radio", "subtitles"):
-            if path.exists():
-                raise UsageError(f"there is a {file} already", expected="another name", do="take the old one out first")
-            size = await receive(path, request.stream(), most=MOST_CAPTURE_BYTES)
-            self.bench.journal.added(file, f"dropped {path.name}")
-        else:
-            before = path.read_bytes() if path.is_file() else None
-            size = await receive(path, request.stream(), most=MOST_TEXT_BYTES)
-            self.bench.journal.changed(file, before, f"dropped {path.name}")
-        self.bench.go_on()
-        return {"file": file, "bytes": size}
+    async def captions(self, request: Request) -> dict[str, Any]:
+        """What a dropped caption file says, as labels of a capture, before any of it is kept."""
+        found = await asyncio.to_thread(labelling.captions, self.bench.desk(), dict(request.query_params))
+        return {"labels": [{"start_s": label.start_s, "end_s": label.end_s, "display": label.display,
+                            "unit": label.unit, "flags": " ".join(label.flags)} for label in found.labels],
+                "not_taken": [{"line": line, "text": text} for line, text in found.not_taken]}
+
+    async def keep_captions(self, request: Request) -> dict[str, Any]:
+        """Keep a caption file's labels."""
+        return self._edited(labelling.captioned(self.bench.desk(), await _json(request)))
 
     async def point(self, request: Request) -> dict[str, Any]:
-        """Use a capture where it lies on this machine: a link to it is put into captures/."""
-        asked = await _json(request)
-        source = Path(str(asked.get("path", ""))).expanduser()
-        if not source.is_file():
-            raise UsageError("no such file on this machine", path=source, expected="the full path of a capture")
-        path = target(self.folder, "capture", source.name)
-        if path.exists() or path.is_symlink():
-            raise UsageError(f"there is a {path.name} already", expected="another name")
-        path.parent.mkdir(exist_ok=True)
-        os.symlink(source.resolve(), path)
-        self.bench.journal.added(f"captures/{path.name}", f"pointed to {source}")
-        self.bench.go_on()
-        return {"file": f"captures/{path.name}"}
+        """Use a capture where it lies."""
+        return await self.intake.point(await _json(request))
 
     async def remove(self, request: Request) -> dict[str, Any]:
-        """Take an evidence file out of the folder; the journal keeps it."""
-        file = str((await _json(request)).get("file", ""))
-        if file not in editors.removable(self.bench.desk()):
-            raise UsageError(f"'{file}' is no evidence file of this job", expected="a capture, a recording or a table")
-        self.bench.journal.remove(file, f"took out {file}")
-        return {"removed": file}
+        """Take an evidence file out of the folder."""
+        return await self.intake.remove(await _json(request))
 
     async def grid(self, request: Request) -> dict[str, Any]:
         """Keep an edited table."""
@@ -201,7 +194,7 @@ class Workbench:
 
     async def label(self, request: Request) -> dict[str, Any]:
         """Keep what was typed for stretches of a capture as label rows."""
-        return self._edited(editors.labelled(self.bench.desk(), await _json(request)))
+        return self._edited(labelling.typed(self.bench.desk(), await _json(request)))
 
     async def sampling(self, request: Request) -> dict[str, Any]:
         """Keep the sample rate of a .bin."""
@@ -211,10 +204,7 @@ class Workbench:
         """Start or stop something: learn, unmask, board, report, live, work."""
         what, asked = request.path_params["what"], await _json(request)
         actions: dict[str, Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]] = {
-            "learn": partial(self._command, "learn", [], "instrument.toml"),
-            "unmask": self._unmask,
-            "board": partial(self._command, "board", ["--instrument", "instrument.toml", "--out", "board"], ""),
-            "report": partial(self._command, "report", ["."], ""),
+            "learn": self._learn, "unmask": self._unmask, "board": self._board, "report": self._report,
             "live": self._start_live, "live-stop": self._stop_live, "work": self._work, "work-stop": self._stop_work,
         }
         if what not in actions:
@@ -223,29 +213,61 @@ class Workbench:
 
     async def undo(self, request: Request) -> dict[str, Any]:
         """Take a change back."""
-        entry = self.bench.journal.undo(request.path_params["number"])
-        return {"file": entry.file, "what": entry.what}
+        return await self.intake.undo(request.path_params["number"])
 
-    async def _command(self, name: str, argv: list[str], writes: str, asked: dict[str, Any]) -> dict[str, Any]:
-        before = (self.folder / writes).read_bytes() if writes and (self.folder / writes).is_file() else None
-        more = ["--allow-unproven"] if name == "board" and asked.get("allow_unproven") else []
-        if name == "report":
-            self.bench.write_found()
-        task = asyncio.create_task(tapwright(name, *argv, *more, folder=self.folder))
-        self.commands[name] = task
-        code, document, said = await task
+    async def live_reading(self, request: Request) -> dict[str, Any]:
+        """The newest reading of the live page that runs beside the workbench."""
+        return await self.live.reading()
+
+    async def _doing(self, what: str, work: Coroutine[Any, Any, Ran]) -> Ran:
+        """Wait for a command that a button started; the page shows it with a stop button meanwhile."""
+        task = asyncio.create_task(work)
+        self.commands.add(task)
+        self.bench.doing = what
+        self.bench.tell()
+        try:
+            return await task
+        finally:
+            self.commands.discard(task)
+            self.bench.doing = ""
+            self.bench.tell()
+
+    async def _writing(self, what: str, file: str, work: Coroutine[Any, Any, Ran]) -> dict[str, Any]:
+        """Run a command that writes a file of the job, and note what it wrote in the journal."""
+        path = self.folder / file
+        before = path.read_bytes() if path.is_file() else None
+        code, document, said = await self._doing(what, work)
         if code == 2 or (code and not document):
-            raise UsageError(said.removeprefix("tapwright: ") or f"{name} did not succeed")
-        if writes:
-            self.bench.journal.changed(writes, before, f"{name} wrote {writes}")
-        return {"code": code, "said": said, "document": document}
+            raise UsageError(said.removeprefix("tapwright: ") or f"{what} did not succeed")
+        entry = self.bench.journal.changed(file, before, f"wrote {file}")
+        self.bench.go_on()
+        return {"code": code, "said": said, "document": document, "number": entry.number if entry else 0,
+                "changed": entry is not None}
+
+    async def _learn(self, asked: dict[str, Any]) -> dict[str, Any]:
+        return await self._writing("keeping the reading map", "instrument.toml", keep_map(self.folder))
 
     async def _unmask(self, asked: dict[str, Any]) -> dict[str, Any]:
-        desk = self.bench.desk()
-        files = self.bench.modules["mask"].files(desk)
+        files = self.bench.modules["mask"].files(self.bench.desk())
         if not files:
             raise UsageError("a wire capture and a radio recording are needed", expected="one of each")
-        return await self._command("unmask", [*map(str, files), "--out", "mask.toml"], "mask.toml", asked)
+        return await self._writing("keeping the mask", "mask.toml", tapwright(
+            "unmask", *map(str, files), "--out", "mask.toml", folder=self.folder))
+
+    async def _board(self, asked: dict[str, Any]) -> dict[str, Any]:
+        more = ["--allow-unproven"] if asked.get("allow_unproven") else []
+        return await self._told_by("writing the board's files", tapwright(
+            "board", "--instrument", "instrument.toml", "--out", "board", *more, folder=self.folder))
+
+    async def _report(self, asked: dict[str, Any]) -> dict[str, Any]:
+        self.bench.write_found()
+        return await self._told_by("writing the dossier", tapwright("report", ".", folder=self.folder))
+
+    async def _told_by(self, what: str, work: Coroutine[Any, Any, Ran]) -> dict[str, Any]:
+        code, document, said = await self._doing(what, work)
+        if code == 2 or (code and not document):
+            raise UsageError(said.removeprefix("tapwright: ") or f"{what} did not succeed")
+        return {"code": code, "said": said, "document": document}
 
     async def _start_live(self, asked: dict[str, Any]) -> dict[str, Any]:
         self.bench.write_found()
@@ -261,15 +283,15 @@ class Workbench:
         return {}
 
     async def _stop_work(self, asked: dict[str, Any]) -> dict[str, Any]:
-        for task in self.commands.values():
+        for task in self.commands:
             task.cancel()
         self.bench.stop()
         return {}
 
     def _edited(self, edit: editors.Edit) -> dict[str, Any]:
-        self.bench.journal.write(edit.file, edit.content.encode("utf-8"), edit.what)
+        entry = self.bench.journal.write(edit.file, edit.content.encode("utf-8"), edit.what)
         self.bench.go_on()
-        return {"file": edit.file, "complaint": edit.complaint}
+        return {"file": edit.file, "complaint": edit.complaint, "number": entry.number, "what": edit.what}
 
     def _capture(self, name: str) -> Path:
         for path in self.bench.desk().captures:
@@ -277,9 +299,10 @@ class Workbench:
                 return path
         raise UsageError(f"no capture called '{name}'", expected="one of captures/")
 
-    def _page(self, template: str, context: dict[str, Any]) -> Response:
-        desk = self.bench.desk()
-        shown = self.bench.shown(desk)
+    def _page(self, template: str, context: dict[str, Any], desk: Desk | None = None,
+              shown: list[Shown] | None = None) -> Response:
+        desk = desk or self.bench.desk()
+        shown = shown or self.bench.shown(desk)
         return HTMLResponse(render(template, job=desk.job, shown=shown, step=self.bench.next_step(shown),
                                    state=self.bench.state(), **context), headers={"cache-control": "no-store"})
 
@@ -289,7 +312,7 @@ async def _own_fault(request: Request, error: Exception) -> Response:
     print(f"tapwright: a fault of its own at {request.url.path} ({type(error).__name__}: {error})", file=sys.stderr)
     words = f"The workbench has a fault of its own here ({type(error).__name__}); your files are as they were."
     if "text/html" in request.headers.get("accept", ""):
-        return HTMLResponse(render("trouble.html", words=words), status_code=500)
+        return HTMLResponse(render("trouble.html", words=words, job=None), status_code=500)
     return JSONResponse({"error": words}, status_code=500)
 
 
@@ -299,8 +322,17 @@ def _shown(handler: Handler) -> Handler:
         try:
             return await handler(request)
         except TapwrightError as error:
-            return HTMLResponse(render("trouble.html", words=error.message()), status_code=400)
+            job = _job_text(error)
+            return HTMLResponse(render("trouble.html", words=error.message(), job=job), status_code=400)
     return handle
+
+
+def _job_text(error: TapwrightError) -> str | None:
+    """Return job.toml's text where it is what is wrong, so that the page can offer it for mending."""
+    path = error.path
+    if path is None or path.name != "job.toml" or not path.is_file():
+        return None
+    return path.read_text(encoding="utf-8", errors="replace")
 
 
 def _told(handler: Callable[[Request], Awaitable[dict[str, Any] | Response]]) -> Handler:
@@ -312,6 +344,8 @@ def _told(handler: Callable[[Request], Awaitable[dict[str, Any] | Response]]) ->
             return JSONResponse({"error": error.message()}, status_code=400)
         except asyncio.CancelledError:
             return JSONResponse({"error": "stopped"}, status_code=409)
+        except ClientDisconnect:
+            return Response(status_code=400)  # the page stopped an upload; nobody hears this
         if isinstance(answer, Response):
             return answer
         if request.method == "POST" and "text/html" in request.headers.get("accept", ""):

@@ -1,7 +1,10 @@
-/** Files dropped or chosen: sent as they are, in pieces, with progress; the page stays usable meanwhile. */
+/** Files dropped or chosen: sent as they are, in pieces, with progress and a stop; the page stays usable meanwhile. */
 
 import { say } from "./ask.js";
 import { refresh } from "./fresh.js";
+
+/** @type {WeakMap<Element, XMLHttpRequest>} */
+const running = new WeakMap();
 
 /** Wire every drop place on the page. */
 export function wire() {
@@ -17,6 +20,7 @@ export function wire() {
     const place = placeOf(event.target);
     place?.classList.remove("over");
     if (place && event.dataTransfer) send(place, [...event.dataTransfer.files]);
+    else if (event.dataTransfer?.files.length) say("drop it on one of the dashed places: each takes its own kind of file");
   });
   document.addEventListener("change", (event) => {
     const input = /** @type {HTMLInputElement} */ (event.target);
@@ -26,6 +30,10 @@ export function wire() {
       input.value = "";
     }
   });
+  document.addEventListener("click", (event) => {
+    const place = /** @type {Element} */ (event.target).closest("[data-send-stop]")?.closest(".drop");
+    if (place) running.get(place)?.abort();
+  });
 }
 
 function placeOf(/** @type {EventTarget|null} */ target) {
@@ -33,36 +41,54 @@ function placeOf(/** @type {EventTarget|null} */ target) {
 }
 
 async function send(/** @type {HTMLElement} */ place, /** @type {File[]} */ files) {
+  const taken = [];
+  let number = 0;
   for (const file of files) {
-    const trouble = await one(place, file);
-    say(trouble ? `${file.name}: ${trouble}` : "");
+    say(`sending ${file.name} …`, "work");
+    const told = await one(place, file);
+    if (told.error) {
+      say(`${file.name}: ${told.error}`);
+      continue;
+    }
+    taken.push(told.file);
+    number = told.number ?? 0;
+    if (told.complaint) say(`${told.file} is kept as it is, but: ${told.complaint}`);
+    else say(`${taken.join(", ")} taken`, "done", taken.length === 1 ? number : 0);
   }
-  if (place.dataset.reload !== undefined || place.closest("section")?.querySelector("[data-grid]")) location.reload();
-  else refresh();
-  place.dispatchEvent(new CustomEvent("dropped", { bubbles: true }));
+  refresh();
+  if (taken.length) place.dispatchEvent(new CustomEvent("dropped", { bubbles: true, detail: { kind: place.dataset.drop, files: taken } }));
 }
 
-/** Send one file; returns what went wrong, empty for nothing. */
+/** Send one file; returns what the server told, `error` where something went wrong. */
 function one(/** @type {HTMLElement} */ place, /** @type {File} */ file) {
-  const bar = /** @type {HTMLProgressElement} */ (place.querySelector("progress"));
-  return new Promise((done) => {
+  const line = /** @type {HTMLElement} */ (place.querySelector(".sending"));
+  const bar = /** @type {HTMLProgressElement} */ (line.querySelector("progress"));
+  const count = /** @type {HTMLElement} */ (line.querySelector("span"));
+  return new Promise((/** @type {(told: any) => void} */ done) => {
     // XMLHttpRequest, since fetch tells nothing of how far an upload is.
     const request = new XMLHttpRequest();
     request.open("POST", `/drop/${place.dataset.drop}?name=${encodeURIComponent(file.name)}`);
+    let stopped = false;
     request.upload.onprogress = (event) => {
-      bar.hidden = false;
+      line.hidden = false;
       bar.value = event.lengthComputable ? event.loaded / event.total : 0;
+      count.textContent = `${Math.round(event.loaded / 1e6)} of ${Math.round(event.total / 1e6)} MB`;
+    };
+    request.onabort = () => {
+      stopped = true;
     };
     request.onloadend = () => {
-      bar.hidden = true;
+      line.hidden = true;
+      running.delete(place);
       let told = {};
       try {
         told = JSON.parse(request.responseText);
       } catch {
         told = {};
       }
-      done(request.status === 200 ? "" : told.error ?? "it could not be sent");
+      done(request.status === 200 ? told : { error: stopped ? "stopped; nothing of it is kept" : told.error ?? "it could not be sent" });
     };
+    running.set(place, request);
     request.send(file);
   });
 }
