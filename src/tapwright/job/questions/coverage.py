@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
+from tapwright.core.job import Demands
 from tapwright.decode.chain import readings_of
 from tapwright.evidence.instrument_file import load_instrument
-from tapwright.evidence.labels import read_labels
+from tapwright.evidence.labels import Label, read_labels
 from tapwright.job.answers import Answer
 from tapwright.job.desk import Desk
 from tapwright.job.learning import digest
+from tapwright.proof.coverage import cover
 from tapwright.proof.draw import coverage_picture
 from tapwright.proof.prove import prove
 
@@ -58,6 +61,11 @@ def answer(desk: Desk) -> Answer:
         next=steps, document=proof.document(),
         picture=coverage_picture(coverage), picture_text="What was seen and right, and what never was",
     )
+
+
+def labelled_picture(labels: Sequence[Label], demands: Demands) -> str:
+    """Return a picture of what labels have shown of what the job demands; nothing of it is confirmed yet."""
+    return coverage_picture(cover(labels, demands), seen="Labelled")
 
 
 def _none(desk: Desk, said: str, step: str) -> Answer:

@@ -16,8 +16,7 @@ from tapwright.evidence.subtitles import Captions, parse_caption, read_subtitles
 from tapwright.job.ask import questions
 from tapwright.job.desk import Desk
 from tapwright.job.memory import last
-from tapwright.proof.coverage import cover
-from tapwright.proof.draw import coverage_picture
+from tapwright.job.questions.coverage import labelled_picture
 from tapwright.web.workbench.editors import TABLES, Edit
 from tapwright.web.workbench.grid import complaint, read_grid
 
@@ -85,7 +84,7 @@ def shown_in(desk: Desk, asked: dict[str, Any], stretches: list[dict[str, Any]])
 def coverage_so_far(desk: Desk, contradicted: set[int]) -> str:
     """Return a picture of what believed labels have shown, against what the job demands; empty without labels."""
     labels = [label for label in _labels(desk, "labels") if label.row not in contradicted]
-    return coverage_picture(cover(labels, desk.job.demands), seen="Labelled") if labels else ""
+    return labelled_picture(labels, desk.job.demands) if labels else ""
 
 
 def _with(desk: Desk, name: str, new: list[Label], what: str) -> Edit:
