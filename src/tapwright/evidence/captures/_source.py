@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import math
 import zlib
@@ -112,12 +113,30 @@ class Source:
         ------
         CaptureError : reading fails, or compressed data end too early
         """
+        with self.opened() as file:
+            while piece := self._full(file, n_bytes):
+                yield piece
+
+    @contextlib.contextmanager
+    def opened(self) -> Iterator[IO[bytes]]:
+        """Open the content, uncompressed, for reading in the block.
+
+        Raises
+        ------
+        CaptureError : reading fails, or compressed data end too early
+        """
         try:
             with self.stream() as file:
-                while piece := self._full(file, n_bytes):
-                    yield piece
+                yield file
         except (OSError, EOFError, zlib.error) as trouble:
             raise self.trouble(trouble) from None
+
+    def fill(self, file: IO[bytes], buffer: memoryview) -> int:
+        """Read until a buffer is full or the file ends; return how many bytes came."""
+        have = 0
+        while have < len(buffer) and (n := file.readinto(buffer[have:])):  # type: ignore[attr-defined]
+            have += n
+        return have
 
     def trouble(self, trouble: Exception) -> CaptureError:
         """Return what to say about an error while reading."""

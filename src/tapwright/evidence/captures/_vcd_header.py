@@ -98,6 +98,9 @@ def _variable(source: Source, data: bytes, header: Header, scopes: list[str], bo
         raise CaptureError(f"a declaration '$var {show(b' '.join(body))}'", path=source.path, line=line(),
                            expected="$var KIND BITS CODE NAME $end")
     kind, width, code = body[0].decode("latin-1"), int(body[1]), body[2]
+    if not all(33 <= letter <= 126 for letter in code):  # IEEE 1364-2005 18.2.3.8: printable ASCII
+        raise CaptureError(f"an identifier code '{show(code)}'", path=source.path, line=line(),
+                           expected="printable ASCII characters", do="record or export the capture again")
     name = ".".join([*scopes, _text(body[3])])
     rest = _text(b"".join(body[4:]))
     if kind in _NOT_LEVELS:

@@ -1,62 +1,55 @@
-"""Reading value changes as compiled code, for dumps of many megabytes; imported only for those.
+"""Reading value changes as machine code, for dumps of many megabytes.
 
-The same rules as the word-by-word reader of `vcd.py`: the two are tested against each other.
+The same rules as the word-by-word reader of `_vcd_values.py`: the two are tested against each other.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from tapwright.evidence.machine_code import loop
+
 DONE, FULL, BAD, BACKWARDS = 0, 1, 2, 3
-NOW, FIRST_TICK, SKIPPING, COUNT, WHERE = 0, 1, 2, 3, 4
-MOST_DIGITS = 18
-MOST_CODE = 9  # characters: 94**9 fits into 64 bits
+NOW, FIRST_TICK, SKIPPING, WHERE, USED, WANTED = 0, 1, 2, 3, 4, 5
+LAST_TICK = 2**60 - 1  # times are kept beside two bits of value
+UNKNOWN, SAME_TICK = 1, 2  # what a line has had: an x or z, two changes at one time
 
 
-@njit(cache=True)
-def _find(keys: NDArray[np.int64], key: int) -> int:
-    low, high = 0, len(keys)
-    while low < high:
-        middle = (low + high) // 2
-        if keys[middle] < key:
-            low = middle + 1
-        else:
-            high = middle
-    return low if low < len(keys) and keys[low] == key else -1
-
-
-@njit(cache=True)
+@loop("u1* i8 i8 i1* i4* i8 i8* i8 i4* i4* i1* i8* u1* i8* i8** i8* i8*")
 def scan(
-    data: NDArray[np.uint8], final: bool, value_of: NDArray[np.int8], direct: NDArray[np.int32],
-    keys: NDArray[np.int64], first_bit: NDArray[np.int32], widths: NDArray[np.int32], known: NDArray[np.int8],
-    state: NDArray[np.int64], bits: NDArray[np.int32], ticks: NDArray[np.int64], values: NDArray[np.int8],
-) -> tuple[int, int]:
-    """Read value changes until the data end or the output is full; return status and bytes consumed.
+    data: NDArray[np.uint8], n: int, final: int, value_of: NDArray[np.int8], direct: NDArray[np.int32], n_direct: int,
+    keys: NDArray[np.int64], n_keys: int, first_bit: NDArray[np.int32], widths: NDArray[np.int32],
+    known: NDArray[np.int8], last_at: NDArray[np.int64], had: NDArray[np.uint8], state: NDArray[np.int64],
+    changes: NDArray[np.int64], counts: NDArray[np.int64], rooms: NDArray[np.int64],
+) -> int:
+    """Read value changes until the data end or a line's array is full; return what stopped it.
 
-    `first_bit` is -1 for codes whose values are no levels. `state` carries time and the like between calls;
-    `state[WHERE]` is the offset of what is wrong.
+    `first_bit` is -1 for codes whose values are no levels. A change is four times its tick plus its value, and goes to
+    the array of its line, at whose address `changes` points. `state` carries time and the like between calls:
+    `state[USED]` bytes are done, `state[WHERE]` is where a bad word begins, `state[WANTED]` is the line that is full.
     """
-    n, i, count, room = len(data), 0, 0, len(bits)
+    i = 0
     now, first_tick, skipping = state[NOW], state[FIRST_TICK], state[SKIPPING]
-    status = DONE
+    status, begin = DONE, 0
     while True:
-        while i < n and data[i] <= 32:
+        while i < n and (data[i] == 32 or 9 <= data[i] <= 13):
             i += 1
         begin = i
         if i >= n:
             break
         lead = data[i]
-        state[WHERE] = begin
-        if lead == 35 and not skipping:
+        if lead == 35 and skipping == 0:
             tick, i = 0, i + 1
-            while i < n and 48 <= data[i] <= 57:
+            while i < n and 48 <= data[i] <= 57 and tick <= LAST_TICK // 10:
                 tick = tick * 10 + (data[i] - 48)
                 i += 1
-            if i >= n and not final:
+            digits = i - begin - 1
+            while i < n and not (data[i] == 32 or 9 <= data[i] <= 13):
+                i += 1
+            if i >= n and final == 0:
                 break
-            if (i < n and data[i] > 32) or i == begin + 1 or i - begin > MOST_DIGITS + 1:
+            if digits != i - begin - 1 or digits == 0 or digits > 19 or tick > LAST_TICK:
                 status = BAD
                 break
             if tick < now:
@@ -66,45 +59,61 @@ def scan(
             if first_tick < 0:
                 first_tick = tick
             continue
-        end = i + 1
-        key = 0
-        while end < n and data[end] > 32:
+        end, key, plain = i + 1, 0, 1
+        while end < n and not (data[end] == 32 or 9 <= data[end] <= 13):
             key = key * 95 + (data[end] - 32)
+            if data[end] < 33 or data[end] > 126:
+                plain = 0
             end += 1
-        if end >= n and not final:
+        if end >= n and final == 0:
             break
-        if skipping or lead == 36:
-            is_end = end - i == 4 and data[i + 1] == 101 and data[i + 2] == 110 and data[i + 3] == 100
-            if skipping:
-                skipping = 0 if lead == 36 and is_end else 1
-            elif end - i >= 5 and (data[i + 1] == 99 or data[i + 1] == 118 or data[i + 2] == 97):
-                skipping = 1  # $comment, $version, $date
+        if skipping != 0 or lead == 36:
+            if skipping != 0:
+                if lead == 36 and end - i == 4 and data[i + 1] == 101 and data[i + 2] == 110 and data[i + 3] == 100:
+                    skipping = 0  # $end
+            elif end - i == 5 and data[i + 1] == 100 and data[i + 2] == 97 and data[i + 3] == 116 and (
+                    data[i + 4] == 101):
+                skipping = 1  # $date
+            elif end - i == 8 and data[i + 1] == 99 and data[i + 2] == 111 and data[i + 3] == 109 and (
+                    data[i + 4] == 109 and data[i + 5] == 101 and data[i + 6] == 110 and data[i + 7] == 116):
+                skipping = 1  # $comment
+            elif end - i == 8 and data[i + 1] == 118 and data[i + 2] == 101 and data[i + 3] == 114 and (
+                    data[i + 4] == 115 and data[i + 5] == 105 and data[i + 6] == 111 and data[i + 7] == 110):
+                skipping = 1  # $version
             i = end
             continue
         scalar = value_of[lead] >= 0 and lead != 45
-        if scalar:
-            code, code_end = i + 1, end
-        elif lead == 98 or lead == 66 or lead == 114 or lead == 82 or lead == 115 or lead == 83:
-            code = end
-            while code < n and data[code] <= 32:
-                code += 1
-            code_end, key = code, 0
-            while code_end < n and data[code_end] > 32:
-                key = key * 95 + (data[code_end] - 32)
-                code_end += 1
-            if code_end >= n and not final:
+        code, code_end = i + 1, end
+        if not scalar:
+            if not (lead == 98 or lead == 66 or lead == 114 or lead == 82 or lead == 115 or lead == 83):
+                status = BAD
                 break
-        else:
-            status = BAD
-            break
-        if code_end - code > MOST_CODE or code_end == code:
-            status = BAD
-            break
+            code = end
+            while code < n and (data[code] == 32 or 9 <= data[code] <= 13):
+                code += 1
+            code_end, key, plain = code, 0, 1
+            while code_end < n and not (data[code_end] == 32 or 9 <= data[code_end] <= 13):
+                key = key * 95 + (data[code_end] - 32)
+                if data[code_end] < 33 or data[code_end] > 126:
+                    plain = 0
+                code_end += 1
+            if code_end >= n and final == 0:
+                break
         place = -1
-        if len(direct):
-            place = direct[key] if 0 <= key < len(direct) else -1
-        else:
-            place = _find(keys, key)
+        if plain == 1 and code_end > code:
+            if n_direct > 0:
+                if 0 <= key < n_direct:
+                    place = direct[key]
+            else:
+                low, high = 0, n_keys
+                while low < high:
+                    middle = (low + high) // 2
+                    if keys[middle] < key:
+                        low = middle + 1
+                    else:
+                        high = middle
+                if low < n_keys and keys[low] == key:
+                    place = low
         if place < 0:
             status = BAD
             break
@@ -112,43 +121,41 @@ def scan(
         if bit < 0 or not (scalar or lead == 98 or lead == 66):
             i = code_end
             continue
-        if count + width > room:
-            status = FULL
+        if not scalar and end - i < 2:
+            status = BAD
             break
         if scalar:
-            value = value_of[lead]
-            if known[bit] != value:
-                known[bit], bits[count], ticks[count], values[count] = value, bit, now, value
-                count += 1
-        else:
-            length = end - i - 1
-            if length < 1:
+            width = 1  # of a vector the first bit, as a simulator means it
+        pad = 0
+        if not scalar and value_of[data[i + 1]] == 2:
+            pad = 2
+        for w in range(width):
+            if scalar:
+                value = value_of[lead]
+            else:
+                k = end - width + w
+                value = pad
+                if k > i:
+                    value = value_of[data[k]]
+            if value < 0:
                 status = BAD
                 break
-            pad = value_of[data[i + 1]] if value_of[data[i + 1]] == 2 else 0
-            for w in range(width):
-                k = end - width + w
-                value = pad if k <= i else value_of[data[k]]
-                if value < 0:
-                    status = BAD
+            at = bit + w
+            if known[at] != value:
+                count = counts[at]
+                if count == rooms[at]:
+                    status, state[WANTED] = FULL, at
                     break
-                if known[bit + w] != value:
-                    known[bit + w], bits[count], ticks[count], values[count] = value, bit + w, now, value
-                    count += 1
-            if status == BAD:
-                break
+                if value == 2:
+                    had[at] |= UNKNOWN
+                if last_at[at] == now:
+                    had[at] |= SAME_TICK
+                known[at], last_at[at] = value, now
+                changes[at][count] = now * 4 + value
+                counts[at] = count + 1
+        if status != DONE:
+            break
         i = code_end
-    state[NOW], state[FIRST_TICK], state[SKIPPING], state[COUNT] = now, first_tick, skipping, count
-    return status, begin if begin < n else n
-
-
-@njit(cache=True)
-def gather(
-    bits: NDArray[np.int32], ticks: NDArray[np.int64], values: NDArray[np.int8], at: NDArray[np.int64],
-    out_ticks: NDArray[np.int64], out_values: NDArray[np.int8],
-) -> None:
-    """Put changes in order of their bit, keeping time order; `at` is where each bit's changes begin, and is moved."""
-    for i in range(len(bits)):
-        k = at[bits[i]]
-        out_ticks[k], out_values[k] = ticks[i], values[i]
-        at[bits[i]] = k + 1
+    state[NOW], state[FIRST_TICK], state[SKIPPING] = now, first_tick, skipping
+    state[WHERE], state[USED] = begin, min(begin, n)
+    return status

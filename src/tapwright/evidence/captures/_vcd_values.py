@@ -1,21 +1,40 @@
-"""The value changes of a dump: word by word for small files, as compiled code for large ones."""
+"""The value changes of a dump: word by word for small files, as machine code and in pieces for large ones.
+
+Both ways accept and refuse the same, with the same words.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import itertools
+import re
 from dataclasses import dataclass
+from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.errors import CaptureError
+from tapwright.evidence.captures._levels import levels_of
 from tapwright.evidence.captures._source import ReadOptions, Source
-from tapwright.evidence.captures._vcd_header import Header, line_of, show
+from tapwright.evidence.captures._vcd_header import Header, show
 
-PIECE_BYTES = 1 << 22
-LAST_TICK = 2**62
+PIECE_BYTES = 1 << 20  # text and changes of a piece stay near the processor
+MOST_WORD = 1 << 26
+LAST_TICK = 2**60 - 1
 _ENDED = frozenset({b"$comment", b"$date", b"$version"})
 _WANTED = "a time (#12), a value with a declared code (1! or b01 !)"
+_WORD = re.compile(rb"[^ \t\r\n\v\f]+")
+_NOTHING = np.empty(0, np.int64)
+_Line = tuple[int, NDArray[np.int64], NDArray[np.int64]]
+
+
+@dataclass(frozen=True)
+class Lines:
+    """What a dump says: of each bit first level, edges and unknown stretches; first and last tick."""
+
+    lines: list[_Line]
+    first_tick: int
+    last_tick: int
 
 
 @dataclass(frozen=True)
@@ -29,105 +48,149 @@ class Changes:
     last_tick: int
 
 
-@dataclass(frozen=True)
-class Ordered:
-    """Value changes bit by bit: those of bit i are `[cuts[i]:cuts[i + 1]]`, in time order."""
-
-    cuts: NDArray[np.int64]
-    tick: NDArray[np.int64]
-    value: NDArray[np.int8]
-    first_tick: int
-    last_tick: int
-
-
-def in_order(header: Header, changes: Changes) -> Ordered:
+def in_order(header: Header, changes: Changes) -> Lines:
+    """Return changes line by line."""
     order = np.argsort(changes.bit, kind="stable")
-    cuts = np.searchsorted(changes.bit[order], np.arange(header.n_bits + 1))
-    return Ordered(cuts, changes.tick[order], changes.value[order], changes.first_tick, changes.last_tick)
+    cuts = np.searchsorted(changes.bit[order], np.arange(header.n_bits + 1)).tolist()
+    tick, value = changes.tick[order], changes.value[order]
+    first, last = changes.first_tick, changes.last_tick
+    return Lines([levels_of(tick[a:b], value[a:b], first, last) for a, b in itertools.pairwise(cuts)],
+                 first, last)
 
 
-def compiled(
-    source: Source, data: bytes, header: Header, pieces: Iterator[bytes], options: ReadOptions,
-) -> Ordered:
-    """Read the value changes piece by piece as compiled code."""
+def compiled(source: Source, data: bytes, header: Header, file: IO[bytes], options: ReadOptions) -> Lines:
+    """Read the value changes piece by piece as machine code; what is kept is eight bytes a change.
+
+    Parameters
+    ----------
+    data : what was read up to here; its values begin at `header.end`
+    file : gives the rest
+    """
     from tapwright.evidence.captures import _vcd_kernels as kernels
 
-    tables = _tables(source, header, kernels.MOST_CODE)
-    state = np.array([0, -1, 0, 0, 0], np.int64)
-    room = PIECE_BYTES // 3 + 70_000
-    out = np.empty(room, np.int32), np.empty(room, np.int64), np.empty(room, np.int8)
-    parts: list[tuple[NDArray[np.int32], NDArray[np.int64], NDArray[np.int8]]] = []
-    rest, passed, final = data[header.end:], header.end, False
-    while not final:
-        piece = next(pieces, b"")
-        final = not piece
-        rest += piece
-        while True:
-            status, used = kernels.scan(np.frombuffer(rest, np.uint8), final, *tables, state, *out)
-            count = int(state[kernels.COUNT])
-            parts.append((out[0][:count].copy(), out[1][:count].copy(), out[2][:count].copy()))
-            if status in (kernels.BAD, kernels.BACKWARDS):
-                raise _bad_at(source, rest, passed, int(state[kernels.WHERE]), int(state[kernels.NOW]),
-                              backwards=status == kernels.BACKWARDS)
-            rest, passed = rest[used:], passed + used
-            if status == kernels.DONE:
+    assert kernels.LAST_TICK == LAST_TICK
+    tables = _tables(source, header)
+    n_bits = header.n_bits
+    known, last_at, had = np.full(n_bits, -1, np.int8), np.full(n_bits, -1, np.int64), np.zeros(n_bits, np.uint8)
+    state = np.array([0, -1, 0, 0, 0, 0], np.int64)
+    changes = _Growing(n_bits)
+    have = len(data) - header.end
+    buffer = np.empty(max(PIECE_BYTES, have) + PIECE_BYTES, np.uint8)
+    buffer[:have] = np.frombuffer(data, np.uint8, have, header.end)
+    passed, final = header.end, False
+    while True:
+        status = kernels.scan(buffer, have, int(final), *tables, known, last_at, had, state, changes.addresses,
+                              changes.counts, changes.rooms)
+        if status == kernels.FULL:
+            changes.grow(int(state[kernels.WANTED]))
+        if status in (kernels.BAD, kernels.BACKWARDS):
+            where = int(state[kernels.WHERE])
+            word = bytes(buffer[where:min(where + 60, have)]).split()[:1]
+            line = _line_at(source, passed + where)
+            raise _bad(source, (word or [b""])[0], line,
+                       int(state[kernels.NOW]) if status == kernels.BACKWARDS else None)
+        used = int(state[kernels.USED])
+        have -= used
+        passed += used
+        buffer[:have] = buffer[used:used + have].copy()
+        if status == kernels.DONE:
+            if final:
                 break
+            if have > len(buffer) - PIECE_BYTES:  # a word (in a comment) that is longer than a piece
+                if have > MOST_WORD:
+                    raise _bad(source, bytes(buffer[:60]), _line_at(source, passed), None)
+                buffer = np.append(buffer, np.empty(len(buffer), np.uint8))
+            more = source.fill(file, buffer[have:have + PIECE_BYTES].data)
+            have += more
+            final = not more
         if options.progress:
             options.progress(min(passed / source.size, 1))
-    if rest.strip():
-        raise _bad_at(source, rest, passed, 0, 0, backwards=False)
-    counts = np.zeros(header.n_bits, np.int64)
-    for part in parts:
-        counts += np.bincount(part[0], minlength=header.n_bits)
-    cuts = np.concatenate([np.zeros(1, np.int64), np.cumsum(counts)])
-    tick, value, at = np.empty(cuts[-1], np.int64), np.empty(cuts[-1], np.int8), cuts[:-1].copy()
-    while parts:
-        part = parts.pop(0)
-        kernels.gather(*part, at, tick, value)
-    return Ordered(cuts, tick, value, max(int(state[kernels.FIRST_TICK]), 0), int(state[kernels.NOW]))
+    first, last = max(int(state[kernels.FIRST_TICK]), 0), int(state[kernels.NOW])
+    return Lines([_line(changes.taken(i), int(had[i]), first, last) for i in range(n_bits)], first, last)
 
 
-_Tables = tuple[NDArray[np.int8], NDArray[np.int32], NDArray[np.int64], NDArray[np.int32], NDArray[np.int32],
-                NDArray[np.int8]]
+class _Growing:
+    """An array of int64 for each line that grows without being copied (the system moves its pages).
+
+    `addresses`, `counts` and `rooms` are what the kernel fills them by, int64, shape (n,).
+    """
+
+    def __init__(self, n: int) -> None:
+        self.arrays = [_NOTHING] * n
+        self.addresses, self.counts, self.rooms = (np.zeros(n, np.int64) for _ in range(3))
+
+    def grow(self, i: int) -> None:
+        """Make more room in one of them."""
+        room = int(self.rooms[i]) * 2 or 16
+        if room == 16:
+            self.arrays[i] = np.empty(16, np.int64)
+        else:
+            self.arrays[i].resize(room, refcheck=False)
+        self.addresses[i], self.rooms[i] = self.arrays[i].ctypes.data, room
+
+    def taken(self, i: int) -> NDArray[np.int64]:
+        """Return what is in one of them, and forget it."""
+        array, self.arrays[i] = self.arrays[i], _NOTHING
+        if len(array):
+            array.resize(int(self.counts[i]), refcheck=False)
+        return array
 
 
-def _tables(source: Source, header: Header, longest: int) -> _Tables:
+def _line(changes: NDArray[np.int64], had: int, first: int, last: int) -> _Line:
+    """Return one line from its changes, each four times its tick plus its value."""
+    if not len(changes) or had or changes[0] >> 2 < first:
+        return levels_of(changes >> 2, (changes & 3).astype(np.int8), first, last)
+    level = int(changes[0] & 3)
+    changes >>= 2  # levels alternate and times rise: what comes after the first change are the edges
+    begin = int(changes[0])
+    return level, changes[1:], np.array([[first, begin]] if begin > first else np.empty((0, 2)), np.int64)
+
+
+_Tables = tuple[NDArray[np.int8], NDArray[np.int32], int, NDArray[np.int64], int, NDArray[np.int32], NDArray[np.int32]]
+
+
+def _tables(source: Source, header: Header) -> _Tables:
     """Return the kernel's tables: values of letters, places of codes (direct or by search), bits and widths."""
     codes = [*header.first_bit, *(code for code in header.ignored if code not in header.first_bit)]
-    too_long = next((code for code in codes if len(code) > longest), None)
-    if too_long is not None:
-        raise CaptureError(f"an identifier code of {len(too_long)} characters", path=source.path,
-                           line=None, expected=f"at most {longest}", do="export the capture again")
     found = sorted((_key(code), header.first_bit.get(code, -1), header.width.get(code, 1)) for code in codes)
     keys = np.array([key for key, _, _ in found], np.int64)
-    direct = np.empty(0, np.int32)
-    if len(keys) and keys[-1] < 1 << 22:
-        direct = np.full(int(keys[-1]) + 1, -1, np.int32)
+    if (keys[1:] == keys[:-1]).any():
+        raise CaptureError("identifier codes too long to be told apart", path=source.path,
+                           expected="codes of a few characters", do="export the capture again")
+    direct = np.empty(1, np.int32)
+    n_direct = 0
+    if len(keys) and keys[0] >= 0 and keys[-1] < 1 << 22:
+        n_direct = int(keys[-1]) + 1
+        direct = np.full(n_direct, -1, np.int32)
         direct[keys] = np.arange(len(keys), dtype=np.int32)
     value_of = np.full(256, -1, np.int8)
     for letter, value in _VALUE.items():
         value_of[letter] = value
-    return (value_of, direct, keys, np.array([bit for _, bit, _ in found], np.int32),
-            np.array([width for _, _, width in found], np.int32), np.full(max(header.n_bits, 1), -1, np.int8))
+    return (value_of, direct, n_direct, keys, len(keys), np.array([bit for _, bit, _ in found], np.int32),
+            np.array([width for _, _, width in found], np.int32))
 
 
 def _key(code: bytes) -> int:
+    """Return a code as a number, modulo 2**64 as the kernel has it."""
     key = 0
     for letter in code:
         key = key * 95 + letter - 32
-    return key
+    return (key + 2**63) % 2**64 - 2**63
 
 
-def _bad_at(source: Source, rest: bytes, passed: int, where: int, now: int, *, backwards: bool) -> CaptureError:
-    word = rest[where:where + 60].split()[0] if rest[where:where + 60].split() else b""
-    line = 1
-    left = passed + where
+def _line_at(source: Source, offset: int) -> int:
+    line, left = 1, offset
     for piece in source.pieces(1 << 22):
         line += piece.count(b"\n", 0, left)
         left -= len(piece)
         if left <= 0:
             break
-    if backwards:
+    return line
+
+
+def _bad(source: Source, word: bytes, line: int, now: int | None) -> CaptureError:
+    """Return what to say about a word; `now` is the time that it falls behind."""
+    if now is not None:
         return CaptureError(f"time goes back from #{now} to {show(word)}", path=source.path, line=line,
                             expected="times that never fall", do="record or export the capture again")
     return CaptureError(f"'{show(word)}' among the values", path=source.path, line=line, expected=_WANTED,
@@ -138,14 +201,22 @@ _VALUE = {48: 0, 49: 1, 120: 2, 88: 2, 122: 2, 90: 2, 117: 2, 85: 2, 119: 2, 87:
 
 
 def by_words(source: Source, data: bytes, header: Header) -> Changes:
-    """Read the value changes word by word: for files too small to win back the start of compiled code."""
+    """Read the value changes word by word: for files too small to win back the start of machine code."""
     bits: list[int] = []
     ticks: list[int] = []
     values: list[int] = []
     known = [-1] * header.n_bits
     now, first_tick = 0, -1
-    words = iter(data[header.end:].split())
+    text = data[header.end:]
+    words = iter(text.split())
     first_bit, widths, ignored, value_of = header.first_bit, header.width, header.ignored, _VALUE
+
+    def bad(taken: int, *, backwards: bool = False) -> CaptureError:  # the word is the last of those `taken`
+        places = [match.start() for match in _WORD.finditer(text)]
+        at = places[len(places) - sum(1 for _ in words) - taken]
+        line = data.count(b"\n", 0, header.end + at) + 1
+        return _bad(source, text[at:at + 60].split()[0], line, now if backwards else None)
+
     for word in words:
         lead = word[0]
         if lead in value_of and lead != 45:
@@ -153,7 +224,7 @@ def by_words(source: Source, data: bytes, header: Header) -> Changes:
             if bit is None:
                 if word[1:] in ignored:
                     continue
-                raise _bad_word(source, data, header, word)
+                raise bad(1)
             value = value_of[lead]
             if known[bit] != value:
                 known[bit] = value
@@ -162,54 +233,46 @@ def by_words(source: Source, data: bytes, header: Header) -> Changes:
                 values.append(value)
         elif lead == 35:
             if not word[1:].isdigit() or len(word) > 20 or int(word[1:]) > LAST_TICK:
-                raise _bad_word(source, data, header, word)
+                raise bad(1)
             tick = int(word[1:])
             if tick < now:
-                raise CaptureError(f"time goes back from #{now} to #{tick}", path=source.path,
-                                   line=line_of(data, word, header.end), expected="times that never fall",
-                                   do="record or export the capture again")
+                raise bad(1, backwards=True)
             now = tick
             if first_tick < 0:
                 first_tick = tick
-        elif lead in b"bB":
+        elif lead in b"bBrRsS":
             code = next(words, b"")
-            if code in ignored:
+            if code not in first_bit:
+                if code in ignored:
+                    continue
+                raise bad(2 if code else 1)
+            if lead not in b"bB":
                 continue
-            if code not in first_bit or len(word) < 2:
-                raise _bad_word(source, data, header, word + b" " + code)
-            width, bit = widths[code], first_bit[code]
-            for i, letter in enumerate(_extended(word[1:], width)):
-                value = value_of.get(letter, -1)
+            bit = first_bit[code]
+            for i, value in enumerate(_extended(word[1:], widths[code])):
                 if value < 0:
-                    raise _bad_word(source, data, header, word)
+                    raise bad(2)
                 if known[bit + i] != value:
                     known[bit + i] = value
                     bits.append(bit + i)
                     ticks.append(now)
                     values.append(value)
-        elif lead in b"rRsS":
-            if next(words, None) is None:
-                raise _bad_word(source, data, header, word)
         elif lead == 36:
             if word in _ENDED:
                 for skipped in words:
                     if skipped == b"$end":
                         break
         else:
-            raise _bad_word(source, data, header, word)
+            raise bad(1)
     return Changes(np.array(bits, np.int32), np.array(ticks, np.int64), np.array(values, np.int8),
                    max(first_tick, 0), now)
 
 
-def _extended(text: bytes, width: int) -> bytes:
-    """Return a vector's value left-extended to its width (IEEE 1364-2005 table 18-1: 0 and 1 by 0, x by x, z by z)."""
-    if len(text) >= width:
-        return text[len(text) - width:]
-    return (text[:1] if text[:1] in (b"x", b"X", b"z", b"Z") else b"0") * (width - len(text)) + text
+def _extended(text: bytes, width: int) -> list[int]:
+    """Return a vector's value left-extended to its width (IEEE 1364-2005 table 18-1: 0 and 1 by 0, x by x, z by z).
 
-
-def _bad_word(source: Source, data: bytes, header: Header, word: bytes) -> CaptureError:
-    return CaptureError(f"'{show(word)}' among the values", path=source.path,
-                        line=line_of(data, word, header.end),
-                        expected=_WANTED,
-                        do="record or export the capture again if it was cut short")
+    A letter that is none, or no letter at all, gives -1.
+    """
+    values = [_VALUE.get(letter, -1) for letter in text[max(len(text) - width, 0):]] or [-1]
+    pad = 2 if _VALUE.get(text[0] if text else 0) == 2 else 0
+    return [pad] * (width - len(values)) + values

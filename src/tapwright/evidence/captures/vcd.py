@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
-
 from tapwright.core.capture import Capture, Channel
-from tapwright.evidence.captures._levels import levels_of
 from tapwright.evidence.captures._source import ReadOptions, Source
 from tapwright.evidence.captures._vcd_header import Header, read_header
-from tapwright.evidence.captures._vcd_values import PIECE_BYTES, Ordered, by_words, compiled, in_order
+from tapwright.evidence.captures._vcd_values import PIECE_BYTES, Lines, by_words, compiled, in_order
 
 SUFFIXES = (".vcd",)
 MOST_SMALL = 1 << 26
 MOST_HEADER = 1 << 28
-COMPILED_FROM = 4 << 20  # bytes; below, importing numba (0.75 s) costs more than it saves
+COMPILED_FROM = 4 << 20  # bytes; below, loading machine code costs more than it saves
 _SPACE = b" \t\r\n\v\f"
 
 
@@ -34,30 +30,27 @@ def read(source: Source, options: ReadOptions) -> Capture:
         data = source.everything(MOST_SMALL)
         header = read_header(source, data)
         return as_capture(source, header, in_order(header, by_words(source, data, header)))
-    pieces = source.pieces(PIECE_BYTES)
-    data = b""
-    while b"$enddefinitions" not in data or data.find(b"$end", data.find(b"$enddefinitions") + 15) < 0:
-        piece = next(pieces, b"")
-        if not piece or len(data) > MOST_HEADER:
-            break
-        data += piece
-    header = read_header(source, data)
-    if source.compressed and len(data) < COMPILED_FROM:
-        data += b"".join(pieces) if len(data) == PIECE_BYTES else b""
-        return as_capture(source, header, in_order(header, by_words(source, data, header)))
-    return as_capture(source, header, compiled(source, data, header, pieces, options))
+    with source.opened() as file:
+        data = b""
+        while b"$enddefinitions" not in data or data.find(b"$end", data.find(b"$enddefinitions") + 15) < 0:
+            piece = file.read(PIECE_BYTES)
+            if not piece or len(data) > MOST_HEADER:
+                break
+            data += piece
+        if source.compressed and len(data) < COMPILED_FROM:
+            while len(data) < COMPILED_FROM and (piece := file.read(PIECE_BYTES)):
+                data += piece
+        header = read_header(source, data)
+        if source.compressed and len(data) < COMPILED_FROM:
+            return as_capture(source, header, in_order(header, by_words(source, data, header)))
+        return as_capture(source, header, compiled(source, data, header, file, options))
 
 
-def as_capture(source: Source, header: Header, changes: Ordered) -> Capture:
+def as_capture(source: Source, header: Header, found: Lines) -> Capture:
     """Return declared lines with their changes as a capture."""
-    start, end = changes.first_tick, changes.last_tick
-    parts: dict[int, tuple[int, NDArray[np.int64], NDArray[np.int64]]] = {}
-    for bit in set(header.bit_of_name):
-        mine = slice(changes.cuts[bit], changes.cuts[bit + 1])
-        parts[bit] = levels_of(changes.tick[mine], changes.value[mine], start, end)
     channels = []
     for name, bit, width in zip(header.names, header.bit_of_name, header.widths, strict=True):
-        first, edges, unknown = parts[bit]
+        first, edges, unknown = found.lines[bit]
         channels.append(Channel(name=name, first_level=first, edge_ticks=edges, unknown_ticks=unknown, width=width))
     notes = []
     if header.ignored:
@@ -66,8 +59,8 @@ def as_capture(source: Source, header: Header, changes: Ordered) -> Capture:
         notes.append(f"not levels, left out: {', '.join(names[:3])}{more}")
     if source.suffix == ".vcd" and not _ends_in_line(source):
         notes.append("the file ends inside a line; its last change may be missing")
-    return Capture(path=source.path, tick_s=header.tick_s, start_tick=start, end_tick=end, sample_ticks=0,
-                   channels=tuple(channels), notes=tuple(notes))
+    return Capture(path=source.path, tick_s=header.tick_s, start_tick=found.first_tick, end_tick=found.last_tick,
+                   sample_ticks=0, channels=tuple(channels), notes=tuple(notes))
 
 
 def _ends_in_line(source: Source) -> bool:
