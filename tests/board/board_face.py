@@ -68,6 +68,10 @@ class Face:
         self.line = Line()
         return self.line
 
+    def hold(self, pin: int, level: int) -> None:
+        """Keep an output's level."""
+        self.done.append(("hold", pin, level))
+
     def hostname(self, name: str) -> None:
         """Keep the announced name."""
         self.done.append(("hostname", name))
@@ -164,9 +168,9 @@ class Running:
 
 @contextmanager
 def running(folder: Path, face: Face | None = None, *, settings: str = "", proven: tuple[Proven, ...] = PROVEN,
-            change: Callable[[dict[str, str]], None] | None = None) -> Iterator[Running]:
+            change: Callable[[dict[str, str]], None] | None = None, instrument: Instrument | None = None) -> Iterator[Running]:
     """Run the emitted program from a folder; `settings` is put behind the emitted ones, `change` may alter files."""
-    files = micropython.files(meter(), About(proven=proven, warn_v=2.4))
+    files = micropython.files(instrument or meter(), About(proven=proven, warn_v=2.4))
     files["settings"] += settings
     if change:
         change(files)

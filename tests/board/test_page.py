@@ -56,6 +56,22 @@ def test_reading_loss_self_test_and_cells_are_shown(tmp_path: Path) -> None:
 
 @needs_chromium
 @pytest.mark.slow
+def test_a_failed_self_test_stands_on_the_page(tmp_path: Path) -> None:
+    """In words, as an alarm, and readable."""
+    def damage(files: dict[str, str]) -> None:
+        files["reading.py"] = files["reading.py"].replace("'mg/L'", "'mg/dL'", 1)
+
+    with running(tmp_path, change=damage) as program, browser() as (page_, _):
+        page: Any = page_
+        page.goto(program.url)
+        page.wait_for_function("document.querySelector('#test').textContent === 'self-test: failed at frame 1 of 2'")
+        assert "alarm" in page.get_attribute("#test", "class")
+        if AXE.is_file():
+            assert serious_findings(page) == []
+
+
+@needs_chromium
+@pytest.mark.slow
 def test_the_set_up_form_and_the_overlay(tmp_path: Path) -> None:
     """The form saves a network and shows no password; the overlay is the reading alone on a clear ground."""
     face = Face()

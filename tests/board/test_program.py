@@ -6,10 +6,11 @@ import hashlib
 import http.client
 import socket
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from tests.board.board_face import PROVEN, Face, Running, reading_of, running
+from tests.board.board_face import PROVEN, Face, Running, meter, reading_of, running
 from tests.board.frames import frame
 
 PASSWORD = "a long update word"
@@ -229,3 +230,78 @@ def test_clients_that_speak_no_http_or_too_much_harm_nobody(tmp_path: Path) -> N
         while program.board.site.clients and time.monotonic() < end:
             time.sleep(0.01)
         assert program.board.site.clients == 0
+
+
+def hurried(files: dict[str, str]) -> None:
+    """Look after the network twenty times a second."""
+    for was, now in (("JOINED_EVERY_S = 5 ", "JOINED_EVERY_S = 0.05 "), ("RETRY_S = 300 ", "RETRY_S = 0.2 ")):
+        assert was in files["main.py"]
+        files["main.py"] = files["main.py"].replace(was, now)
+
+
+def test_a_lost_network_is_joined_again_and_readings_go_on(tmp_path: Path) -> None:
+    """The network goes and comes back: the board joins by itself, and readings of the time between were taken."""
+    face = Face(reach=("hall",), lets_in=("hall",))
+    with running(tmp_path, face, settings="wifi = hall | secret-two\n", change=hurried) as program:
+        face.lets_in, face.is_joined = (), False
+        program.wait(lambda: ("access point", "pond-meter-setup", "") in face.done)
+        program.send(frame("7.25", "pH"))
+        program.wait(lambda: program.board.seq == 0)
+        face.lets_in = ("hall",)
+        assert newest(program)["setup"] is True  # somebody looks: the own network stays
+        face.ahead_ms += 31_000
+        program.wait(lambda: face.is_joined)
+        program.wait(lambda: not program.board.is_setup)
+        assert newest(program)["display"] == "7.25"
+
+
+def test_an_update_that_is_cut_off_leaves_nothing_behind(tmp_path: Path) -> None:
+    """The connection ends after half of the file: the former file stays, no half one is left, the board serves on."""
+    with running(tmp_path, settings=f"update_password = {PASSWORD}\n") as program:
+        former = (tmp_path / "reading.py").read_bytes()
+        with socket.create_connection(("127.0.0.1", program.port), timeout=10) as link:
+            link.sendall(f"PUT /api/update/reading.py HTTP/1.1\r\nX-Password: {PASSWORD}\r\nX-Sha256: {'00' * 32}\r\n"
+                         "Content-Length: 5000\r\n\r\n".encode() + b"x" * 2000)
+            program.wait(lambda: (tmp_path / "reading.py.new").exists())
+        program.wait(lambda: not (tmp_path / "reading.py.new").exists())
+        assert (tmp_path / "reading.py").read_bytes() == former
+        assert newest(program)["self_test"] == "passed"
+        assert "restart" not in program.face.done
+
+
+def test_no_password_is_said_or_served_anywhere(tmp_path: Path) -> None:
+    """Three kinds of passwords, every route, refusals too, and the log."""
+    words = ("wifi-word-1", "setup-word-2", PASSWORD)
+    settings = f"wifi = hall | {words[0]}\nsetup_password = {words[1]}\nupdate_password = {words[2]}\n"
+    face = Face(reach=("hall",))
+    with running(tmp_path, face, settings=settings) as program:
+        assert ("access point", "pond-meter-setup", words[1]) in face.done
+        served = [ask(program, method, path, b"", {"X-Password": "guess", "X-Tapwright": "1"})[1]
+                  for path in ("/", "/setup", "/overlay", "/api/reading", "/api/networks", "/api/update/main.py", "/settings")
+                  for method in ("GET", "POST", "PUT")]
+        with stream(program) as link:
+            served.append(until(link, b"\n\n").decode())
+    assert not [word for word in words if word in " ".join([*served, *face.said])]
+
+
+def test_frames_parted_by_silence_become_readings(tmp_path: Path) -> None:
+    """A layout told apart by idle time alone: the frame is read when the line has been silent."""
+    layout = meter().layout
+    assert layout is not None
+    instrument = replace(meter(), layout=replace(layout, length="gap", start=b"", gap_s=0.1))
+    with running(tmp_path, instrument=instrument) as program:
+        assert "gap_s = 0.0500" in (tmp_path / "settings").read_text()
+        for i, text in enumerate(("6.82", "7.01")):
+            sent = frame(text, "pH")
+            program.send(sent[:6])
+            program.send(sent[6:])
+            program.wait(lambda n=i: program.board.seq == n)  # type: ignore[misc]
+            assert newest(program)["display"] == text
+
+
+def test_levels_that_let_the_instrument_send_are_held_from_the_start(tmp_path: Path) -> None:
+    """Outputs named in the settings stand at their level before anything else; what is no pin number is told."""
+    face = Face()
+    with running(tmp_path, face, settings="hold_high = 4, 7\nhold_low = 12 x\n"):
+        assert face.done[:3] == [("hold", 4, 1), ("hold", 7, 1), ("hold", 12, 0)]
+        assert "setting hold_low: x is no pin number" in face.said

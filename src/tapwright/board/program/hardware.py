@@ -37,6 +37,11 @@ def serial(settings):
     return asyncio.StreamReader(uart)
 
 
+def hold(pin, level):
+    """Hold an output at a level: the line that the instrument waits for before it sends."""
+    machine.Pin(pin, machine.Pin.OUT, value=level)
+
+
 def hostname(name):
     """Give the name under which the board is found: NAME.local where the port announces it (mDNS)."""
     network.hostname(name)

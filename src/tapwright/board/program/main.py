@@ -10,6 +10,8 @@ import reading
 import web
 
 LOST_PERIODS = 3
+JOINED_EVERY_S = 5  # how often it looks whether the network is there
+RETRY_S = 300  # how often the own access point gives way to a try of the known networks, while nobody looks
 
 
 class Board:
@@ -25,6 +27,12 @@ class Board:
         self.restart = False
         self.battery_v = None
         self.site = web.Site(self)
+        for key, level in (("hold_high", 1), ("hold_low", 0)):
+            for pin in self.settings.get(key, "").replace(",", " ").split():
+                if pin.isdigit():
+                    hw.hold(int(pin), level)
+                else:
+                    hw.log("setting " + key + ": " + pin + " is no pin number")
         n, wrong = reading.self_test()
         self.self_test = "none" if not n else "passed" if wrong is None else "failed at frame %d of %d" % (wrong + 1, n)
         hw.log("self-test: " + self.self_test)
@@ -115,10 +123,10 @@ class Board:
         """Join anew when the network was lost; from the access point try again every five minutes when nobody looks."""
         waited = 0
         while True:
-            await asyncio.sleep(5)
-            waited += 5
+            await asyncio.sleep(JOINED_EVERY_S)
+            waited += JOINED_EVERY_S
             if self.is_setup:
-                if waited >= 300 and self.networks and not self.site.is_looked_at():
+                if waited >= RETRY_S and self.networks and not self.site.is_looked_at():
                     waited = 0
                     await self.join()
             elif not self.hw.joined():

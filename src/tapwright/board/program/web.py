@@ -242,13 +242,18 @@ class Site:
             raise Refused(404, "only " + ", ".join(UPDATES))
         n = self.size(headers, MOST_UPDATE)
         digest, path = hashlib.sha256(), self.folder + name
-        with open(path + ".new", "wb") as file:
-            def take(piece):
-                digest.update(piece)
-                file.write(piece)
-            await self.body(n, rest, reader, take)
-        if binascii.hexlify(digest.digest()).decode() != headers.get("x-sha256", "").lower():
-            os.remove(path + ".new")
+        whole = False
+        try:
+            with open(path + ".new", "wb") as file:
+                def take(piece):
+                    digest.update(piece)
+                    file.write(piece)
+                await self.body(n, rest, reader, take)
+            whole = binascii.hexlify(digest.digest()).decode() == headers.get("x-sha256", "").lower()
+        finally:
+            if not whole:
+                os.remove(path + ".new")  # cut off, or not what was meant: it shall not take room
+        if not whole:
             raise Refused(400, "the SHA-256 in X-Sha256 does not fit what arrived")
         try:
             os.remove(path + ".old")

@@ -109,7 +109,7 @@ def _check(about: About) -> str:
     display, value, unit, flags, status = one.row
     said = {"display": display, "value": value, "unit": unit, "flags": flags, "status": status}
     call = f"import reading; print(reading.decode(bytes.fromhex('{one.frame.hex()}')))"
-    return f'    python3 -c "{call}"\n    mpremote exec "{call}"\n\nBoth must print `{said}`.'
+    return f'    python3 -c "{call}"\n    mpremote exec "{call}"\n\nBoth must print `{said}`, the board perhaps in another order.'
 
 
 def _filled(text: str, **words: str) -> str:
