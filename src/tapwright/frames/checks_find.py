@@ -20,8 +20,12 @@ from tapwright.frames.place import n_check_bytes
 LEAST_BITS = 12.0  # by which the evidence must beat chance: one false find in 4000 searches
 LEAST_SHARE = 0.8  # of the frames must agree; the others were damaged on the line
 LEAST_FRAMES = 5
+KIND_SHARE = 0.06  # of the frames received; a length seen less often may be damage
 LEAST_TERMS = 3  # of a polynomial besides its top one: with fewer, one byte shifted and repeated would pass for a CRC
 MOST_LOW_ZEROS = 3  # of a polynomial
+USUAL_BITS = 8.5  # half of all checks are of one of some 180 settings: five kinds, sent in two or three ways
+TEXT_BITS = 5.0  # the same for lines of text: two digits at the end, over all from the first or second character on
+MOST_HEAD = 4  # constant bytes before a usual span
 MOST_SAME = 60
 RANKED = 400  # frames looked at for the rank
 
@@ -101,6 +105,17 @@ def _what_settles(check: Check, same: Iterable[Check], material: Material) -> st
     return " and ".join(says) or "frames with other contents"
 
 
+def _by_length(material: Material, ok: NDArray[np.bool_]) -> bool:
+    """Say whether a check holds in every length that is no damage: a kind of frame that stands still counts as well."""
+    start = 0
+    for group, share in zip(material.groups, material.shares, strict=True):
+        held = ok[start:start + len(group)]
+        start += len(group)
+        if share >= KIND_SHARE and held.mean() < 0.5:
+            return False
+    return True
+
+
 def agreeing(material: Material, check: Check) -> NDArray[np.bool_]:
     """Say for each distinct frame, group after group, whether a check holds."""
     return np.concatenate([holds(group, check) for group in material.groups])
@@ -110,14 +125,15 @@ def _sum_candidates(material: Material) -> list[_Candidate]:
     by_place: dict[tuple[int, int], list[tuple[Check, float, NDArray[np.bool_]]]] = {}
     for check in sums.find_sums(material):
         ok = agreeing(material, check)
-        if ok.mean() >= LEAST_SHARE:
+        if ok.mean() >= LEAST_SHARE and _by_length(material, ok):
             by_place.setdefault((check.at, n_check_bytes(check.kind)), []).append((check, float(ok.mean()), ok))
     settings = math.log2(max(len(sums.cuts_of(material)) ** 2 / 2 * len(sums.columns_of(material)) * 5, 2))
     out = []
     for entries in by_place.values():
         best_share = max(share for _, share, _ in entries)
         level = [(check, ok) for check, share, ok in entries if share >= best_share - 1e-9]
-        scored = [(check, _sum_bits(material, check, ok) - settings - _choice_bits(ok)) for check, ok in level]
+        scored = [(check, _sum_bits(material, check, ok) - _choice_bits(ok)
+                   - min(settings, _usual_bits(material, check))) for check, ok in level]
         scored.sort(key=lambda entry: (-round(entry[1], 6), _preference(entry[0], material)))
         check, bits = scored[0]
         rest = tuple(other for other, _ in scored[1:])
@@ -127,6 +143,26 @@ def _sum_candidates(material: Material) -> list[_Candidate]:
             bits = min(bits, 0.0)
         out.append(_Candidate(check, rest, best_share, bits))
     return out
+
+
+def _usual_bits(material: Material, check: Check) -> float:
+    """Return the bits that naming a usual setting takes, infinity for others."""
+    if not _is_usual(material, check):
+        return math.inf
+    return TEXT_BITS if material.is_text and check.encoding == "hex" else USUAL_BITS
+
+
+def _is_usual(material: Material, check: Check) -> bool:
+    """Say whether a check closes the frame and guards all before it but constant bytes at the head."""
+    size = n_check_bytes(check.kind) * (2 if check.encoding == "hex" else 1)
+    at = check.at if check.at < 0 else check.at - material.shortest
+    last = check.last if check.last < 0 else check.last - material.shortest
+    if (check.at >= 0 and material.is_varying) or check.first < 0 or not 1 <= at - last <= 2:
+        return False
+    n = material.shortest
+    rest = [*range(n + at + size, n), *range(check.first), *range(n + last + 1, n + at)]
+    places = rest if not material.is_varying else [place if place < check.first else place - n for place in rest]
+    return check.first <= MOST_HEAD and all(material.distinct[place] == 1 for place in places)
 
 
 def _preference(check: Check, material: Material) -> tuple[int, int]:
@@ -155,7 +191,9 @@ def _moving(spans: list[NDArray[np.uint8]]) -> int:
 def _sum_bits(material: Material, check: Check, ok: NDArray[np.bool_]) -> float:
     """Return the independent bits in which a sum agrees: what follows from earlier frames by linearity is no news."""
     spans = _span_rows(material, check, ok)
-    if len(spans) < 3 and _moving(spans) < 2:
+    moving = _moving(spans)
+    # One byte gives copies of itself, and bytes that only go with the length are no readings that a check guards.
+    if moving < 1 or (len(spans) < 3 and moving < 2) or max(span.shape[1] for span in spans) < 2:
         return 0.0
     widest = max(span.shape[1] for span in spans)
     rows = np.concatenate([np.pad(span, ((0, 0), (widest - span.shape[1], 0))) for span in spans])[:RANKED]
@@ -171,9 +209,9 @@ def _sum_bits(material: Material, check: Check, ok: NDArray[np.bool_]) -> float:
     if dimensions < 2 and len(spans) < 3:
         return 0.0  # bytes that move together are one quantity, and its double is no sum
     # A high byte that stands still agrees once, not again with every frame.
-    moving = sum(material.distinct.get(check.at + i, 2) > 1 for i in range(n_check_bytes(check.kind)))
-    still = n_check_bytes(check.kind) - moving
-    return 8.0 * (moving * (dimensions + 1) + still)
+    sent = sum(material.distinct.get(check.at + i, 2) > 1 for i in range(n_check_bytes(check.kind)))
+    still = n_check_bytes(check.kind) - sent
+    return 8.0 * (sent * (dimensions + 1) + still)
 
 
 def _crc_candidates(material: Material, *, deep: bool) -> list[_Candidate]:
@@ -187,7 +225,7 @@ def _crc_candidates(material: Material, *, deep: bool) -> list[_Candidate]:
         check = ranked[0]
         ok = agreeing(material, check)
         share = float(ok.mean())
-        if share < LEAST_SHARE:
+        if share < LEAST_SHARE or not _by_length(material, ok):
             continue
         bits = _crc_bits(material, check, ok) - settings - _choice_bits(ok)
         candidate = _Candidate(check, tuple(ranked[1:]), share, bits)
@@ -202,8 +240,14 @@ def _crc_candidates(material: Material, *, deep: bool) -> list[_Candidate]:
 def _merged(one: _Candidate, other: _Candidate) -> _Candidate:
     """Two polynomials or ways for one place that no frame tells apart: not settled, unless both always agree."""
     better, worse = (one, other) if one.bits >= other.bits else (other, one)
-    same = (*better.same, worse.check, *worse.same)
+    same = tuple(dict.fromkeys(c for c in (*better.same, worse.check, *worse.same) if c != better.check))
+    if _algebra(better.check) == _algebra(worse.check):
+        return replace(better, same=same)  # spans that differ in bytes that go with the length alone: one class
     return replace(better, same=same, bits=min(better.bits, better.bits - worse.bits))
+
+
+def _algebra(check: Check) -> tuple[object, ...]:
+    return check.poly, check.refin, check.refout, check.order, check.encoding, check.last
 
 
 def _crc_bits(material: Material, check: Check, ok: NDArray[np.bool_]) -> float:
@@ -241,7 +285,8 @@ def _independent(candidates: list[_Candidate], material: Material) -> list[_Cand
         return place(a.check.first) <= place(b.check.at) <= place(a.check.last)
 
     # Wide before narrow, the tail before the head, the usual span before others.
-    order = sorted(candidates, key=lambda c: (-n_check_bytes(c.check.kind), -place(c.check.at),
+    # Places from the start and from the end are one in all frames but those of another length: what holds there too.
+    order = sorted(candidates, key=lambda c: (-n_check_bytes(c.check.kind), -place(c.check.at), -round(c.share, 6),
                                               _preference(c.check, material)))
     kept: list[_Candidate] = []
     for candidate in order:

@@ -8,6 +8,7 @@ one length never tell the two apart; two lengths do.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal
@@ -122,10 +123,10 @@ def draws(material: Material) -> Iterator[Differences]:
         for group in usable:
             order = rng.permutation(len(group))[:PAIRS + 1]
             rows = [group[i].tobytes() for i in order.tolist()]
-            pairs += [(rows[0], row) for row in rows[1:]]
+            pairs += itertools.pairwise(rows)  # a damaged frame spoils two of them, not all
             if len(pairs) >= PAIRS:
                 break
-        # Pairs of one damaged frame must not all stand first.
+        # Pairs of one damaged frame must not stand side by side.
         pairs = [pairs[i] for i in rng.permutation(len(pairs)).tolist()]
         if len(pairs) >= SURE:
             yield Differences.of(pairs[:PAIRS])

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.frame import FrameLayout, Frames
 from tapwright.core.line import LineBytes
 from tapwright.frames.apply import split
-from tapwright.frames.row_shapes import LINE_ENDS
+from tapwright.frames.row_shapes import CLOSERS
 
 KIND_BITS = 40.0  # a layout for each kind must win by more than this
 MOST_KINDS = 6
-ODD_CLOSER_BITS = 60.0  # a closing byte that is no line end must win by more than this
-TAIL = 4  # bytes counted from the end where lengths vary
+ODD_CLOSER_BITS = 60.0  # a closing byte that is no line end or ETX must win by more than this
+USUAL_SHARE = 0.03  # of frames: a length that is seen less often may be damage
+TYPE_PLACES = 6  # in which a type byte is looked for
+TAILS = (1, 2, 4)  # bytes counted from the end where lengths vary
 
 
 def description_bits(sample: LineBytes, layout: FrameLayout, events: list[NDArray[np.int64]]) -> tuple[float, Frames]:
@@ -29,16 +33,16 @@ def description_bits(sample: LineBytes, layout: FrameLayout, events: list[NDArra
     runs = int((begins[1:] != begins[:-1] + whole.lengths[:-1]).sum())
     strewn += runs * (np.log2(len(sample)) + 4.0)
     bits = strewn
-    places = _places_in_frames(whole)
-    bits += _coded_bits(places, whole.data)
-    lengths = np.unique(whole.lengths)
-    if 1 < len(lengths) <= MOST_KINDS:
-        # Few lengths may be kinds of frames, each with columns of its own.
-        kinds = np.searchsorted(lengths, np.repeat(whole.lengths, whole.lengths))
-        bits = min(bits, strewn + _coded_bits(places + kinds * (places.max() + 1), whole.data))
+    own = [_coded_bits(places, whole.data) for places in _places_in_frames(whole)]
+    if len(_usual_lengths(whole)) <= MOST_KINDS:
+        from_start = np.arange(len(whole.data)) - np.repeat(whole.offsets[:-1], whole.lengths)
+        width = int(from_start.max()) + 1
+        own += [_coded_bits(from_start + np.repeat(kinds, whole.lengths) * width, whole.data)
+                for kinds in _kinds(whole)]
+    bits += min(own)
     if layout.length in ("gap", "delimited"):
         bits += len(whole) * _entropy(whole.lengths) + 8.0 * len(np.unique(whole.lengths))
-    if layout.length == "delimited" and layout.end not in LINE_ENDS:
+    if layout.length == "delimited" and layout.end not in CLOSERS:
         bits += ODD_CLOSER_BITS
     bits += KIND_BITS * len(layout.variants)
     for event in events:
@@ -47,6 +51,26 @@ def description_bits(sample: LineBytes, layout: FrameLayout, events: list[NDArra
         share = n_in / len(whole)
         bits += (len(event) - n_in) * np.log2(len(sample)) + len(whole) * _binary_entropy(share)
     return float(bits), whole
+
+
+def _usual_lengths(frames: Frames) -> NDArray[np.int64]:
+    """Return the lengths that are no damage, rising; all where none is usual."""
+    lengths, counts = np.unique(frames.lengths, return_counts=True)
+    usual = lengths[counts >= USUAL_SHARE * len(frames)]
+    return usual if len(usual) else lengths
+
+
+def _kinds(frames: Frames) -> Iterator[NDArray[np.int64]]:
+    """Yield ways to see kinds of frames, each with columns of its own: by length, and by a type byte besides."""
+    lengths = _usual_lengths(frames)
+    kind = np.minimum(np.searchsorted(lengths, frames.lengths), len(lengths) - 1)
+    kind = np.where(lengths[kind] == frames.lengths, kind, len(lengths))  # damaged ones together
+    if len(lengths) > 1:
+        yield kind
+    for place in range(min(TYPE_PLACES, int(lengths.min()))):
+        both = np.unique(kind * 256 + frames.data[frames.offsets[:-1] + place], return_inverse=True)
+        if len(lengths) < len(both[0]) <= MOST_KINDS:
+            yield both[1]
 
 
 def _binary_entropy(p: float) -> float:
@@ -59,15 +83,17 @@ def _entropy(values: NDArray[np.int64]) -> float:
     return float(-(p * np.log2(p)).sum())
 
 
-def _places_in_frames(frames: Frames) -> NDArray[np.int64]:
-    """Return each byte's column: its place from the start, but the last four bytes counted from the end."""
+def _places_in_frames(frames: Frames) -> Iterator[NDArray[np.int64]]:
+    """Yield each byte's column: its place from the start, but where lengths vary the last few counted from the end."""
     lengths = frames.lengths
     from_start = np.arange(len(frames.data)) - np.repeat(frames.offsets[:-1], lengths)
-    to_end = np.repeat(frames.offsets[1:], lengths) - np.arange(len(frames.data))
-    tail = min(TAIL, int(lengths.min()))
     if int(lengths.min()) == int(lengths.max()):
-        return from_start
-    return np.where(to_end <= tail, to_end - 1, from_start + TAIL)
+        yield from_start
+        return
+    to_end = np.repeat(frames.offsets[1:], lengths) - np.arange(len(frames.data))
+    # In short frames a tail taken too long would mix with what is counted from the start.
+    for tail in sorted({min(tail, int(lengths.min())) for tail in TAILS}):
+        yield np.where(to_end <= tail, to_end - 1, from_start + tail)
 
 
 def _coded_bits(columns: NDArray[np.int64], data: NDArray[np.uint8]) -> float:

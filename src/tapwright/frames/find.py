@@ -16,6 +16,7 @@ from tapwright.frames.framing import Framing, find_framings
 from tapwright.frames.material import Material
 from tapwright.frames.row_shapes import (
     CLOSERS,
+    DAMAGED_SHARE,
     closes,
     common_end,
     common_start,
@@ -29,6 +30,7 @@ NEAR_BITS = 120.0  # within which framings may differ in where a frame begins al
 NEAR_BITS_A_FRAME = 12.0  # columns that line up from the start or from the end only differ by as much
 MOST_ROTATIONS = 12
 EDGE_FRAMES = 2  # that a recording's ends may cut
+CLOSING_LOST = 0.05  # of frames
 MOST_SYNC = 3  # bytes of a start used to keep in step where neither silence nor check helps
 WORDS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz +-.,"
 LEAST_STREAM = 8  # rows of one byte
@@ -162,17 +164,25 @@ def _chosen(source: LineBytes, found: list[Framing]) -> tuple[FrameLayout, tuple
         whole = _whole(split(source, framing.layout))
         checks, notes = find_checks(Material.of(whole), quick=True)
         if checks:
-            # A recording that begins with a frame, a span from the frame's first byte on: both speak for the true one.
-            order = (framing.at_once, checks[0].check.first == 0, len(framing.layout.start), -framing.bits)
+            # The recording's first byte, a usual end or start, and a span from a frame's first byte on speak for one.
+            start = framing.layout.start
+            closed = framing.layout.end in CLOSERS
+            order = (framing.at_once, closed, _is_sync(start), checks[0].check.first == 0, len(start), -framing.bits)
             tried.append((order, framing, checks, notes))
     if tried:
         _, framing, checks, notes = max(tried, key=lambda entry: entry[0])
         return framing.layout, checks, notes
     # Without a check nothing tells where a run of constant bytes was begun: all of it is taken for the start.
-    best = max(near, key=lambda framing: (framing.at_once, len(framing.layout.start), -framing.bits))
+    best = max(near, key=lambda framing: (framing.at_once, framing.layout.end in CLOSERS, len(framing.layout.start),
+                                          -framing.bits))
     whole = _whole(split(source, best.layout))
     checks, notes = find_checks(Material.of(whole))
     return best.layout, checks, notes
+
+
+def _is_sync(start: bytes) -> bool:
+    """Say whether bytes begin as starts that are easy to keep in step on often do: a byte and its complement, 5A A5."""
+    return len(start) > 1 and start[0] ^ start[1] == 0xFF  # common practice, no source
 
 
 def _shorter_are_whole(source: LineBytes, layout: FrameLayout, checks: tuple[FoundCheck, ...]) -> bool:
@@ -180,8 +190,8 @@ def _shorter_are_whole(source: LineBytes, layout: FrameLayout, checks: tuple[Fou
     if layout.length != "fixed" or not layout.gap_s or not checks:
         return False
     as_sent = split(_beginning(source), FrameLayout(length="gap", gap_s=layout.gap_s))
-    other = as_sent.take(np.flatnonzero(as_sent.lengths != layout.n_bytes))
     n = layout.n_bytes
+    other = as_sent.take(np.flatnonzero(as_sent.lengths % n != 0))  # several in a row are no other length
     from_end = tuple(replace(one.check, at=one.check.at - n, last=one.check.last - n) for one in checks
                      if one.check.at > one.check.last)
     ok = check_ok(other, FrameLayout(length="gap", checks=from_end)) if from_end else np.zeros(0, np.bool_)
@@ -195,7 +205,7 @@ def _only_whole_length(source: LineBytes, layout: FrameLayout, checks: tuple[Fou
     frames = _whole(split(_beginning(source), layout))
     ok = check_ok(frames, replace(layout, checks=tuple(one.check for one in checks)))
     lengths = np.unique(frames.lengths[ok])
-    return int(lengths[0]) if len(lengths) == 1 and ok.mean() >= 0.5 else 0
+    return int(lengths[0]) if len(lengths) == 1 and ok.mean() >= DAMAGED_SHARE else 0
 
 
 def _beginning(rows: LineBytes) -> LineBytes:
@@ -214,8 +224,11 @@ def _alike(one: Framing, other: Framing) -> bool:
         return False
     run, others = a.end + a.start, b.end + b.start
     part = run in others or others in run
-    # More constant bytes at the price of frames are not the same frames.
-    return run == others or (part and abs(one.n_frames - other.n_frames) <= EDGE_FRAMES)
+    # More constant bytes at the price of frames are not the same frames; where a byte that closes frames by its meaning
+    # is one of them, each of them that is damaged costs a frame.
+    closing = a.length == "delimited" and a.end in CLOSERS and b.end not in CLOSERS
+    lost = EDGE_FRAMES + (CLOSING_LOST * other.n_frames if closing else 0)
+    return run == others or (part and abs(one.n_frames - other.n_frames) <= lost)
 
 
 def _whole(frames: Frames) -> Frames:

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from tapwright.core.frame import FrameLayout, Frames
 from tapwright.core.line import LineBytes
 from tapwright.frames.apply import as_bytes, character_time, stretches
-from tapwright.frames.description import description_bits
+from tapwright.frames.description import KIND_BITS, description_bits
 from tapwright.frames.row_shapes import (
+    CLOSERS,
     CONSTANT_SHARE,
     LINE_ENDS,
     LONGEST,
@@ -33,6 +34,11 @@ from tapwright.frames.stream_layouts import stream_layouts, typed_layouts
 
 SAMPLE_BYTES = 24_000
 GAP_CHARACTERS = 0.9  # a shorter silence is no silence
+PART_BITS = 3.0  # a frame, by which parts of a long frame may be dearer than it
+CLEAR_CHARACTERS = 3.5  # of silence: a frame does not reach over one (Modbus over Serial Line V1.02, 2.5.1.1)
+SPANNING_SHARE = 0.05  # of frames; a damaged one may run on into the next
+LEFT_SHARE = 0.35  # of stretches between silences that hold frames and something besides; damage makes few
+EMPTY_SHARE = 0.15  # of them that hold no frame at all
 PLAIN_SHARE = 0.93  # of the stretches between silences that agree, so that no other layout need be tried
 
 
@@ -83,24 +89,75 @@ def _framings(sample: LineBytes, data: NDArray[np.uint8], character_s: float) ->
     streams = list(stream_layouts(data))
     if layouts:
         # Silences close frames; a byte that closes them besides was looked for at their tails.
-        streams = [layout for layout in streams if layout.length != "delimited" or layout.end in LINE_ENDS]
+        streams = [layout for layout in streams if layout.length != "delimited" or layout.end in CLOSERS]
     if any(layout.start for layout in layouts):
         # Where frames parted by silence all begin alike, frames within a stretch would begin so too.
-        streams = [layout for layout in streams if layout.start]
+        streams = [layout for layout in streams if layout.start or layout.end in CLOSERS]
+    if not is_text(data):
+        streams += typed_layouts(data)
     for gap_s in (*thresholds, 0.0):
         layouts.update(dict.fromkeys(replace(layout, gap_s=gap_s) for layout in streams))
-    if not thresholds and not is_text(data):
-        layouts.update(dict.fromkeys(typed_layouts(data)))
     events = [np.flatnonzero(np.diff(sample.t_s) - character_s > gap_s) + 1 for gap_s in thresholds]
     raw = 8.0 * len(data) + sum(len(e) * np.log2(max(len(data), 2)) for e in events)
     scored = []
     for layout in layouts:
         bits, whole = description_bits(sample, layout, events)
-        if len(whole) >= 2:
+        if len(whole) >= 2 and not _spans_silence(sample, whole, thresholds, character_s):
+            # Up to a closing byte any beginning will do: only a start at the first byte says something.
+            at_once = whole.t_s[0] == sample.t_s[0] and bool(layout.start or layout.length != "delimited")
             scored.append(Framing(layout, bits, raw, len(whole), hash((whole.t_s.tobytes(), whole.offsets.tobytes())),
-                                  bool(whole.t_s[0] == sample.t_s[0])))
+                                  bool(at_once)))
     scored.sort(key=lambda framing: framing.bits)
-    return [framing for framing in scored if framing.saved > 16]
+    return _kinds_first([framing for framing in scored if framing.saved > 16])
+
+
+def _kinds_first(found: list[Framing]) -> list[Framing]:
+    """Put kinds of frames that follow each other in one order before the one long frame that they look like.
+
+    Both say the same of the stream; a start that comes back within the long frame, each time with what behaves as a
+    type byte, is what makes kinds of it.
+    """
+    best = found[0] if found else None
+    if best is None or best.layout.length != "fixed" or best.layout.variants:
+        return found
+    for framing in found:
+        if _is_part(framing, best):
+            return [framing, *(other for other in found if other is not framing)]
+        kinds = (framing.layout, *framing.layout.variants)
+        sizes = [kind.n_bytes for kind in kinds]
+        share = framing.n_frames / max(best.n_frames, 1)
+        if (len(kinds) > 1 and framing.bits - KIND_BITS * len(kinds) <= best.bits and share >= 0.95 * len(kinds)
+                and best.layout.n_bytes % sum(sizes) == 0):
+            return [framing, *(other for other in found if other is not framing)]
+    return found
+
+
+def _is_part(one: Framing, whole: Framing) -> bool:
+    """Say whether frames are those of a longer layout cut in equal parts that all begin alike: a bit that toggles
+    from frame to frame makes two of them look like one."""
+    a, b = one.layout, whole.layout
+    return (a.length == "fixed" and not a.variants and a.n_bytes < b.n_bytes and b.n_bytes % a.n_bytes == 0
+            and len(a.start) > 1 and a.gap_s == b.gap_s and b.start.startswith(a.start[:2])
+            and one.n_frames >= 0.95 * whole.n_frames * (b.n_bytes // a.n_bytes)
+            and one.bits <= whole.bits + PART_BITS * one.n_frames)
+
+
+def _spans_silence(sample: LineBytes, whole: Frames, thresholds: tuple[float, ...], character_s: float) -> bool:
+    """Say whether frames reach over idle times that no sender leaves within a frame, or leave what lies between."""
+    clear = [gap_s for gap_s in thresholds if gap_s >= CLEAR_CHARACTERS * character_s]
+    if not clear:
+        return False
+    begins = np.searchsorted(sample.t_s, whole.t_s)
+    ends = np.minimum(begins + whole.lengths, len(sample)) - 1
+    stretch = np.concatenate([np.zeros(1, np.int64), np.cumsum(np.diff(sample.t_s) - character_s > max(clear))])
+    if (stretch[ends] > stretch[begins]).mean() > SPANNING_SHARE:
+        return True
+    sizes = np.bincount(stretch)
+    inside = np.bincount(stretch[begins], weights=whole.lengths, minlength=len(sizes))
+    held = inside > 0
+    if (~held).mean() > EMPTY_SHARE:
+        return True
+    return bool((inside[held] < sizes[held]).mean() > LEFT_SHARE)
 
 
 def gap_thresholds(t_s: NDArray[np.float64], character_s: float) -> tuple[float, ...]:

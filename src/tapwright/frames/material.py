@@ -25,9 +25,11 @@ class Material:
     Parameters
     ----------
     groups : uint8 matrices, shape (n, n_bytes), one for each length, the largest first
+    shares : of the frames received, repeated ones too, for each group
     """
 
     groups: tuple[NDArray[np.uint8], ...]
+    shares: tuple[float, ...]
 
     @classmethod
     def of(cls, frames: Frames) -> Material:
@@ -38,12 +40,13 @@ class Material:
             # A few very short ones are pieces of damaged frames; they would hide every place that they do not have.
             least = int(np.quantile(frames.lengths, DAMAGED_SHARE))
             frames = frames.take(np.flatnonzero(frames.lengths >= least))
-        groups = []
+        groups: list[tuple[NDArray[np.uint8], float]] = []
         for n_bytes in np.unique(frames.lengths).tolist():
             matrix = _undamaged(frames.matrix(n_bytes)[1])
             _, first = np.unique(matrix, axis=0, return_index=True)
-            groups.append(matrix[np.sort(first)])
-        return cls(tuple(sorted(groups, key=len, reverse=True)))
+            groups.append((matrix[np.sort(first)], float(np.mean(frames.lengths == n_bytes))))
+        groups.sort(key=lambda group: -len(group[0]))
+        return cls(tuple(group for group, _ in groups), tuple(share for _, share in groups))
 
     @property
     def is_varying(self) -> bool:

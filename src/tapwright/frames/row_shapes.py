@@ -57,9 +57,18 @@ def length_field(rows: list[bytes]) -> tuple[int, int] | None:
         adds = Counter(len(row) - row[at] for row in rows if len(row) > at)
         add, count = adds.most_common(1)[0]
         distinct = len({len(row) for row in rows if len(row) > at and len(row) - row[at] == add})
-        if distinct >= 2 and count >= 0.85 * len(rows) and (best is None or count > best[0]):
+        if distinct < 2 or count < 0.85 * len(rows) or not _of_all_lengths(rows, at, add):
+            continue
+        if best is None or count > best[0]:
             best = count, at, add
     return None if best is None else best[1:]
+
+
+def _of_all_lengths(rows: list[bytes], at: int, add: int) -> bool:
+    """Say whether a byte gives every length seen again and again: one that misses a length only goes with the kind."""
+    seen = Counter(len(row) for row in rows)
+    held = Counter(len(row) for row in rows if len(row) > at and len(row) - row[at] == add)
+    return all(2 * held[length] > n for length, n in seen.items() if n >= 3 and n >= 0.04 * len(rows))
 
 
 def shortest_closing(rows: list[bytes], end: bytes) -> bytes:

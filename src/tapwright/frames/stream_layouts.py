@@ -28,6 +28,7 @@ SHORT_PERIODS = 4
 MOST_HEADS = 6
 MOST_STARTS = 24  # single bytes tried; in text a start byte is rarer than any digit
 ALIKE_SHARE = 0.5
+LEAST_KIND = 4  # bytes of a kind of frame: a start, a type and something to say
 
 
 def stream_layouts(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
@@ -219,6 +220,7 @@ def typed_layouts(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
         at = np.flatnonzero(_places(data, start))
         if len(at) < 8:
             continue
+        before = _constant_before(data, at)
         is_start = np.zeros(len(data) + LONGEST + 1, np.bool_)
         is_start[at] = True
         for type_at in range(len(start), len(start) + 4):
@@ -231,6 +233,11 @@ def typed_layouts(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
             if 0 in lengths.values() or len(set(lengths.values())) < 2:
                 continue
             layouts = [_of_kind(raw, at[:len(kinds)][kinds == value], n, type_at) for value, n in lengths.items()]
+            if any(len(layout.start) <= type_at or layout.n_bytes < LEAST_KIND for layout in layouts):
+                continue  # bytes before the type that are not the same in all kinds: this is no type byte
+            heads = _heads(before + layouts[0].start[:type_at])
+            if len(heads) == 1 and heads[0] != len(before):
+                continue  # a line end or an ETX before it closes the frame before
             order = sorted(zip(counts[np.isin(values, usual)].tolist(), layouts, strict=True),
                            key=lambda entry: -entry[0])
             main, *others = [layout for _, layout in order]
