@@ -37,6 +37,7 @@ from tapwright.board.cost import PROCESSORS, Processor
 from tapwright.board.targets import c, micropython
 from tapwright.core.frame import FrameLayout
 from tapwright.core.instrument import Instrument
+from tapwright.core.reading_map import Float, Integer, Rounding
 from tapwright.frames.apply import Splitter
 
 FAMILIES = ("segments", "text", "bcd", "integer", "float", "table")
@@ -149,6 +150,31 @@ def test_all_agree_on_blind_instruments(family: str, tmp_path: Path) -> None:
         assert not list(differences(want, c_rows([str(program)], frames), frames))
         few = frames[:150]
         assert not list(differences(want[:150], micropython_rows(instrument, few, tmp_path), few))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("rounding", ["nearest", "half even", "toward zero"])
+@pytest.mark.parametrize("family", ["integer", "float"])
+def test_all_agree_on_every_rounding(family: str, rounding: Rounding, tmp_path: Path) -> None:
+    """Numbers between two counts, rounded as the description says, by both compilers without a warning."""
+    found = learned(3, family)
+    assert found is not None
+    displays = []
+    for display in found[0].reading_map.displays:
+        digits = display.digits
+        if isinstance(digits, Integer):
+            digits = replace(digits, divide=4, rounding=rounding)
+        elif isinstance(digits, Float):
+            digits = replace(digits, rounding=rounding)
+        displays.append(replace(display, digits=digits))
+    instrument = replace(found[0], reading_map=replace(found[0].reading_map, displays=tuple(displays)))
+    frames = mixed(instrument, found[1], 600, random.Random(9))
+    want = reference(instrument, frames)
+    assert sum(row[4] == "ok" for row in want) > 20
+    assert not list(differences(want, cpython_rows(instrument, frames), frames))
+    for compiler in ("gcc", "clang"):
+        program = build(instrument, tmp_path, compiler, *SANITIZED)
+        assert not list(differences(want, c_rows([str(program)], frames), frames))
 
 
 @pytest.mark.slow

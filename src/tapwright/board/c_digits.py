@@ -10,7 +10,7 @@ from tapwright.core.reading_map import Codes, DisplayMap, Field, Float, Integer,
 from tapwright.mapping.shown import tells_overload
 
 _ROUND = {
-    "nearest": "rest >= divide - rest", "toward zero": "0",
+    "nearest": "rest >= divide - rest",
     "half even": "rest > divide - rest || (rest == divide - rest && (whole & 1))",
 }
 _WAYS = ("as sent", "shown", "suppressed", "bare")
@@ -26,7 +26,7 @@ def functions(reading_map: ReadingMap, bits: Bits, units: Units) -> list[str]:
         loose = any(len(lamp.bits) != 1 for digits in segments for place in digits.places for lamp in place)
         lines += c_places.glyphs(reading_map, list(range(7)), loose=loose)
     for rounding in sorted({one.digits.rounding for one in every if isinstance(one.digits, Float)}):
-        lines += filled(_SCALED, NAME=_scaled_name(rounding), ROUND=_ROUND[rounding]).splitlines()
+        lines += filled(_SCALED, NAME=_scaled_name(rounding), QUOTIENT="\n".join(_quotient("top", rounding)) + "\n").splitlines()
     codes: dict[tuple[object, ...], str] = {}
     for number, one in enumerate(every):
         lines += _display(number, one, bits, units, codes, reading_map.separator)
@@ -219,9 +219,15 @@ def _integer(whole: Integer, bits: Bits) -> list[str]:
     elif whole.divide != 1:
         lines += [f"    uint64_t divide = {whole.divide}u;"]
     if whole.decimals is not None or whole.divide != 1:
-        lines += ["    uint64_t whole = count / divide, rest = count % divide;",
-                  f"    count = whole + ({_ROUND[whole.rounding]});"]
+        lines += _quotient("count", whole.rounding)
     return lines
+
+
+def _quotient(name: str, rounding: str) -> list[str]:
+    """Return the lines that divide a variable by `divide`, rounded."""
+    if rounding == "toward zero":
+        return [f"    {name} /= divide;"]
+    return [f"    uint64_t whole = {name} / divide, rest = {name} % divide;", f"    {name} = whole + ({_ROUND[rounding]});"]
 
 
 def _float(real: Float, one: DisplayMap, bits: Bits, units: Units) -> list[str]:
@@ -306,7 +312,7 @@ _SCALED = """\
 /* A binary32 in units of 10**-power, by integers; 0 where it is too great. */
 static int @NAME@(uint32_t raw, int power, uint64_t *count)
 {
-    uint64_t top = raw & 0x7FFFFFu, divide = 1, whole, rest;
+    uint64_t top = raw & 0x7FFFFFu, divide = 1;
     int shift = (int)(raw >> 23 & 255u);
     if (shift)
         top |= 0x800000u;
@@ -332,9 +338,7 @@ static int @NAME@(uint32_t raw, int power, uint64_t *count)
         *count = 0; /* beyond 2^63 parts: nothing of it shows */
         return 1;
     }
-    whole = top / divide;
-    rest = top % divide;
-    *count = whole + (@ROUND@);
+@QUOTIENT@    *count = top;
     return 1;
 }
 

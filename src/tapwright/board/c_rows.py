@@ -52,7 +52,8 @@ def _decode(instrument: Instrument, units: c_units.Units, bits: Bits, body: c_fr
     return filled(
         _DECODE,
         BODY="" if body.in_place else f"    uint8_t body[{body.size}];\n", B="frame" if body.in_place else "body",
-        FLAG_TYPE=c_units.flag_type(reading_map), LOCALS=("    unsigned moved = 0;\n" if moved else "") + ("    unsigned more = 0;\n" if more else "")
+        FLAG_TYPE=c_units.flag_type(reading_map),
+        LOCALS=("    unsigned moved = 0;\n" if moved else "") + ("    unsigned more = 0;\n" if more else "")
         + ("    uint32_t lit;\n" if any(" lit = " in line for line in flag_lines) else "")
         + ("    int known = settled(frame, (unsigned)size);\n" if unsettled else ""),
         CHECK=filled(_CHECK, KNOWN="known && " if unsettled else "") if checked else "", UNKNOWN=str(units.unknown),
