@@ -373,5 +373,17 @@ def everything(meter: Blind, rng: random.Random) -> list[Shown]:
             out.append(Shown(at, count, meter.can_negative and count > 0 and rng.random() < 0.4, some.flags))
     for flag in meter.flags:
         out.append(Shown(rng.randrange(len(meter.ranges)), out[-1].count, flags=frozenset([flag])))
+    # Every digit that each place can show, beside others than its neighbours had; every number of places, in each range.
+    for place in range(meter.digits):
+        for digit in range(10):
+            at = rng.randrange(len(meter.ranges))
+            unit = 10 ** (meter.digits - 1 - place)
+            lead = rng.randint(0, (meter.greatest[at] + 1) // (10 * unit) - 1) if 10 * unit <= meter.greatest[at] else 0
+            count = (lead * 10 + digit) * unit + rng.randrange(unit)
+            if count <= meter.greatest[at]:
+                out.append(Shown(at, count, flags=meter.some(rng).flags))
+    for at in range(len(meter.ranges)):
+        out += [Shown(at, rng.randint(10 ** (size - 1), min(10 ** size - 1, meter.greatest[at])))
+                for size in range(1, meter.digits + 1)]
     rng.shuffle(out)
     return out
