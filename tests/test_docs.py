@@ -47,3 +47,15 @@ def test_every_decision_and_seam_member_can_be_found() -> None:
     frames = (REFERENCE / "frames.md").read_text(encoding="utf-8") if (REFERENCE / "frames.md").exists() else None
     for kind in registry.names("tapwright.frames.checks"):
         assert frames is None or kind.replace("_", " ") in frames, kind
+
+
+def test_every_key_of_a_description_is_documented() -> None:
+    """docs/reference/instrument.md names each key that the file's readers know."""
+    from tapwright.evidence import instrument_file, map_values
+
+    text = (REFERENCE / "instrument.md").read_text(encoding="utf-8")
+    known = {key for module in (instrument_file, map_values) for name, keys in vars(module).items()
+             if re.fullmatch(r"_[A-Z]+_KEYS", name) for key in keys}
+    assert known > {"watch", "gap_s", "xorout"}  # the lists are where they are looked for
+    missing = {key for key in known if not re.search(rf"[`.\[]{key}\b", text)}
+    assert missing == set()
