@@ -69,6 +69,22 @@ def test_wrong_input_is_told_without_a_traceback(tmp_path: Path, capsys: pytest.
     assert "Traceback" not in said.err
 
 
+def test_more_flags_than_c_has_bits_for_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Exit 2 with what to do, nothing written; MicroPython alone is written."""
+    path = tmp_path / "instrument.toml"
+    flags = "".join(f'F{i} = "{3 + i // 8}.{i % 8}"\n' for i in range(64))
+    path.write_text(METER.read_text(encoding="utf-8").replace('AUTO = "9.0"\n', flags), encoding="utf-8")
+    arguments = ["board", "--instrument", str(path), "--out", str(tmp_path / "b")]
+    assert main(arguments) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert f"{path}" in said.err
+    assert "67 flags" in said.err
+    assert "63 at most for C" in said.err
+    assert not (tmp_path / "b").exists()
+    assert main([*arguments, "--target", "micropython"]) == 0
+
+
 def test_labels_that_agree_give_the_self_test(tmp_path: Path) -> None:
     """Frames whose label agrees are taken, one that a wrong label contradicts is not."""
     shown = [("6.82", "mg/L"), ("7.01", "pH"), ("0L", "pH"), ("19.3", "°C")]

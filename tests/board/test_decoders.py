@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from tests.board.board_face import meter
-from tests.board.frames import frame, sound
+from tests.board.frames import frame, modbus_crc, sound
 from tests.board.rows import (
     CHECKS,
     SANITIZED,
@@ -37,7 +37,7 @@ from tapwright.board.cost import PROCESSORS, Processor
 from tapwright.board.targets import c, micropython
 from tapwright.core.frame import FrameLayout
 from tapwright.core.instrument import Instrument
-from tapwright.core.reading_map import Float, Integer, Rounding
+from tapwright.core.reading_map import BitRef, Float, Integer, Lamp, Rounding, UnitSigns
 from tapwright.frames.apply import Splitter
 
 FAMILIES = ("segments", "text", "bcd", "integer", "float", "table")
@@ -150,6 +150,31 @@ def test_all_agree_on_blind_instruments(family: str, tmp_path: Path) -> None:
         assert not list(differences(want, c_rows([str(program)], frames), frames))
         few = frames[:150]
         assert not list(differences(want[:150], micropython_rows(instrument, few, tmp_path), few))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("prefixes", [0, 2, 14])
+def test_all_agree_on_many_units_and_flags(prefixes: int, tmp_path: Path) -> None:
+    """More signs than one read takes, unit numbers beyond a byte, more flags than 16; one sign lit, two, or none."""
+    def lamp(at: int) -> Lamp:
+        return Lamp((BitRef(7 + at // 8, at % 8),))
+
+    signs = UnitSigns({f"p{i}": lamp(20 + i % 8) for i in range(prefixes)}, {f"u{i}": lamp(i) for i in range(20)}, prefixes == 2)
+    flags = {f"F{i}": Lamp((BitRef(3 + i // 8, i % 8),)) for i in range(30)}
+    instrument = replace(meter(), reading_map=replace(meter().reading_map, units=(signs,), flags=flags, watch=()))
+    rng, frames = random.Random(prefixes), []
+    for _ in range(1500):
+        body = bytearray(b"\x5A\xA5" + bytes(9))
+        for at in [rng.randrange(28) for _ in range(rng.choice((0, 1, 1, 2)))] + [20] * rng.randrange(2):
+            body[7 + at // 8] |= 1 << at % 8
+        for at in (3, 4, 5, 6):
+            body[at] = rng.choice((0x3F, 0x06, 0x5B, 0x00, 0x40, 0x38, rng.randrange(256)))
+        frames.append(bytes(body) + modbus_crc(bytes(body)))
+    want = reference(instrument, frames)
+    assert len({row[2] for row in want}) > 20
+    assert not list(differences(want, cpython_rows(instrument, frames), frames))
+    for compiler in ("gcc", "clang"):
+        assert not list(differences(want, c_rows([str(build(instrument, tmp_path, compiler, *SANITIZED))], frames), frames))
 
 
 @pytest.mark.slow

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from tapwright.board.c_bits import MOST_LAMPS, Bits
 from tapwright.board.c_text import array, filled, string
+from tapwright.core.errors import DescriptionError
 from tapwright.core.reading_map import Lamp, ReadingMap, Table, UnitSigns
 
 _SEVERAL = 0x4000  # beyond any unit's number
@@ -123,8 +124,16 @@ def the_one(bits: Bits) -> list[str]:
 
 
 def flag_type(reading_map: ReadingMap) -> str:
-    """Return the type of a flag set: a bit a flag, and one that says that more may be on."""
+    """Return the type of a flag set: a bit a flag, and one that says that more may be on.
+
+    Raises
+    ------
+    DescriptionError : more than 63 flags
+    """
     n = len(reading_map.flags) + 1
+    if n > 64:
+        raise DescriptionError(f"{n - 1} flags", expected="63 at most for C", do="leave out flags that the board need not "
+                               "show, or write the MicroPython target alone (--target micropython)")
     return next(f"uint{size}_t" for size in (8, 16, 32, 64) if n <= size)
 
 

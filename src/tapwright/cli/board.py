@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapwright.cli.common import Outcome, from_job, job_folder, table, warn
-from tapwright.core.errors import TapwrightError
+from tapwright.core.errors import DescriptionError, TapwrightError
 
 if TYPE_CHECKING:
     from tapwright.board.about import About
@@ -48,7 +48,10 @@ def run(args: argparse.Namespace) -> Outcome:
     for note in about.notes:
         warn(note)
     targets = (args.target,) if args.target else _TARGETS
-    files = emit.write(instrument, out, targets, about)
+    try:
+        files = emit.write(instrument, out, targets, about)
+    except DescriptionError as trouble:
+        raise DescriptionError(trouble.found, path=path, expected=trouble.expected, do=trouble.do) from None
     found, missing = costs(out / "c", [one.frame for one in about.proven]) if args.sizes and "c" in targets \
         else ([], [])
     document: dict[str, object] = {
