@@ -11,6 +11,7 @@ from tapwright.core.errors import UsageError
 
 if TYPE_CHECKING:
     from tapwright.core.frame import Frames
+    from tapwright.mask.labelled import Labelled
     from tapwright.mask.report import MaskReport
 
 HELP = """Find the fixed mask between a wire and a radio recording, or take a known one off radio frames."""
@@ -98,14 +99,44 @@ def _alone(args: argparse.Namespace, radio: Path) -> MaskReport:
     from tapwright.mask.alone import find_mask_alone, start_bytes
 
     frames = _frames(args, radio, args.radio_channel or args.channel)
-    if args.labels:
-        from tapwright.evidence.labels import read_labels
+    labelled = _labelled(frames, radio, Path(args.labels)) if args.labels else None
+    return find_mask_alone(frames, start=start_bytes(args.start) if args.start else b"", labelled=labelled,
+                           find_check=_check_of, masked_check=_masked_check(frames))
 
-        if not any(label.capture in ("", radio.name) for label in read_labels(Path(args.labels))):
-            raise UsageError(f"no label is about {radio.name}", path=args.labels,
-                             expected=f"rows whose column capture is {radio.name}")
-    return find_mask_alone(frames, start=start_bytes(args.start) if args.start else b"", has_labels=bool(args.labels),
-                           find_check=_check_of)
+
+def _labelled(frames: Frames, radio: Path, path: Path) -> Labelled:
+    """Learn the reading map from the masked frames as they are."""
+    from tapwright.evidence.labels import read_labels
+    from tapwright.frames.find import find_frames
+    from tapwright.mapping.find import learn
+    from tapwright.mask.labelled import Labelled
+
+    labels = [label for label in read_labels(path) if label.capture in ("", radio.name)]
+    if not labels:
+        raise UsageError(f"no label is about {radio.name}", path=path,
+                         expected=f"rows whose column capture is {radio.name}")
+    report = learn({radio.name: frames}, labels, layout=find_frames(frames).layout)
+    wrong = {item.row for item in report.labels_contradicted}
+    return Labelled(reading_map=report.reading_map, n_labels=len(labels), n_agreeing=len(labels) - len(wrong),
+                    displays=frozenset(label.display for label in labels
+                                       if label.row not in wrong and label.is_number))
+
+
+def _masked_check(frames: Frames) -> str:
+    """Return what a check that the frames hold as they are says of a key, in words."""
+    from tapwright.frames.find import find_frames
+    from tapwright.frames.place import n_check_bytes
+
+    for found in find_frames(frames).checks:
+        check = found.check
+        if check.kind != "xor8" and not check.kind.startswith("crc"):
+            continue  # sums do not outlast a xored key
+        n = 8 * n_check_bytes(check.kind)
+        poly = f" (polynomial 0x{check.poly:0{n // 4}X})" if check.poly else ""
+        return (f"The frames hold a {check.kind}{poly} as they are. A xored key only changes its constants: of a key's "
+                f"bits under bytes {check.first} to {check.last} and the check, {n} sums are settled (rank {n}) once "
+                "the wire's constants are known, and no single bit.")
+    return ""
 
 
 # -log2 of the chance that a check still holds, with the same constants, once frames are masked: a sum's constant moves

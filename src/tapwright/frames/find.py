@@ -225,8 +225,8 @@ def _alike(one: Framing, other: Framing) -> bool:
     run, others = a.end + a.start, b.end + b.start
     part = run in others or others in run
     # More constant bytes at the price of frames are not the same frames; where a byte that closes frames by its meaning
-    # is one of them, each of them that is damaged costs a frame.
-    closing = a.length == "delimited" and a.end in CLOSERS and b.end not in CLOSERS
+    # is one of them, or in starts of several kinds, each of them that is damaged costs a frame.
+    closing = bool(a.variants) or (a.length == "delimited" and a.end in CLOSERS and b.end not in CLOSERS)
     lost = EDGE_FRAMES + (CLOSING_LOST * other.n_frames if closing else 0)
     return run == others or (part and abs(one.n_frames - other.n_frames) <= lost)
 

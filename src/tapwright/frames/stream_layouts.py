@@ -221,14 +221,16 @@ def typed_layouts(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
         if len(at) < 8:
             continue
         before = _constant_before(data, at)
-        is_start = np.zeros(len(data) + LONGEST + 1, np.bool_)
-        is_start[at] = True
         for type_at in range(len(start), len(start) + 4):
             kinds = data[at[at + type_at < len(data)] + type_at]
             values, counts = np.unique(kinds, return_counts=True)
             usual = values[counts >= 0.03 * len(kinds)]
             if not 2 <= len(usual) <= MOST_KINDS or counts[counts >= 0.03 * len(kinds)].sum() < 0.7 * len(kinds):
                 continue
+            # The start's bytes stand within frames too, but hardly before a usual type.
+            is_start = np.zeros(len(data) + LONGEST + 1, np.bool_)
+            is_start[at[:len(kinds)][np.isin(kinds, usual)]] = True
+            is_start[at[len(kinds):]] = True  # cut by the recording's end
             lengths = {int(value): _usual_step(at[:len(kinds)][kinds == value], is_start) for value in usual}
             if 0 in lengths.values() or len(set(lengths.values())) < 2:
                 continue

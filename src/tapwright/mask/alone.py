@@ -20,10 +20,13 @@ from tapwright.mask import align
 from tapwright.mask.apply import forward_tables, unmask
 from tapwright.mask.find import MAX_WIDTH, random_places
 from tapwright.mask.keyed import bit_orders
-from tapwright.mask.report import MaskReport, described
+from tapwright.mask.labelled import BITS_A_DISPLAY, Labelled, adds_as_well, key_bits
+from tapwright.mask.report import MaskReport, described, spans
 
 PROOF_BITS = 24.0  # that start and check must give beyond what a kind's own parameters could make fit
 LEAST_FRAMES, LEAST_DISTINCT = 20, 4
+_FAMILY = {"segments": "display segments", "text": "the display's text", "bcd": "decimal digits (BCD)",
+           "integer": "a whole number", "float": "a floating-point number", "table": "a code for each digit"}
 
 CheckFinder = Callable[[Frames], tuple[str, float]]
 """Given frames taken to be without a mask: a check that holds in all of them, in words, and -log2 of the chance that it
@@ -52,16 +55,17 @@ def start_bytes(text: str) -> bytes:
     return bytes.fromhex(digits)
 
 
-def find_mask_alone(radio: Frames, *, start: bytes = b"", has_labels: bool = False,
-                    find_check: CheckFinder = lambda frames: ("", 0.0)) -> MaskReport:
+def find_mask_alone(radio: Frames, *, start: bytes = b"", labelled: Labelled | None = None,
+                    find_check: CheckFinder = lambda frames: ("", 0.0), masked_check: str = "") -> MaskReport:
     """Say what of the mask the radio frames alone settle.
 
     Parameters
     ----------
     radio : radio frames
     start : bytes with which every wire frame is known to begin, empty where that is not known
-    has_labels : whether labels of these frames are there (then the reading map needs no mask)
+    labelled : what labels made of these frames as they are, None without labels
     find_check : looks for a check in frames taken to be without a mask
+    masked_check : what a check that the frames hold as they are settles, in words
     """
     rows = align.rows_of(radio, MAX_WIDTH)
     random, places = random_places(rows)
@@ -78,13 +82,81 @@ def find_mask_alone(radio: Frames, *, start: bytes = b"", has_labels: bool = Fal
         return MaskReport(mask=None, advice=(
             f"The first {len(start)} bytes of the radio frames are not always the same, so they cannot all begin with "
             "this start under a fixed mask. Frames of another kind may lie between, or the start is shorter.",))
+    by_labels = None if labelled is None else _by_labels(rows, labelled, start)
+    if by_labels is not None and by_labels.mask is not None:
+        return by_labels
     found = sorted(_candidates(rows, radio, start, find_check), key=lambda candidate: -candidate.proof_bits)
     if found and found[0].proof_bits >= PROOF_BITS:
         rivals = [candidate for candidate in found if candidate.proof_bits > found[0].proof_bits - PROOF_BITS / 2]
         if len(rivals) == 1:
             return _claimed(found[0], len(rows))
-        return MaskReport(mask=None, advice=tuple(_undecided(rivals, bool(start), has_labels)))
-    return MaskReport(mask=None, advice=tuple(_undecided([], bool(start), has_labels)))
+    else:
+        rivals = []
+    said = by_labels.evidence if by_labels is not None else ()
+    said += (masked_check,) if masked_check else ()
+    said += tuple(_start_alone(rows, start))
+    return MaskReport(mask=None, evidence=said, advice=tuple(_undecided(rivals, bool(start), labelled is not None)))
+
+
+def _start_alone(rows: align.Rows, start: bytes) -> Iterator[str]:
+    """Yield what a known start would settle of a key, where the kind of the mask is not known."""
+    if start:
+        head = rows.data[0, :len(start)].tolist()
+        keys = [bytes(b ^ a for a, b in zip(start, head, strict=True)),
+                bytes(b - a & 255 for a, b in zip(start, head, strict=True))]
+        yield (f"If the mask is a key, its first {len(start)} bytes are {keys[0].hex(' ').upper()} xored or "
+               f"{keys[1].hex(' ').upper()} added; the start alone does not tell which.")
+
+
+def _by_labels(rows: align.Rows, labelled: Labelled, start: bytes) -> MaskReport:
+    """Return the part of a xored key that labels settle, or in words why they settle none."""
+    if labelled.reading_map is None:
+        return MaskReport(mask=None, evidence=(
+            f"No family of values explains the {labelled.n_labels} labels in the frames as they are.",))
+    said = [f"The reading map was learned from the masked frames as they are: {_FAMILY[labelled.reading_map.kind]}, "
+            f"{labelled.n_agreeing} of {labelled.n_labels} labels agree. The key need not be known for it."]
+    n = int(rows.lengths.max())
+    data = rows.data[rows.lengths == n, :n]
+    bits = key_bits(labelled, data)
+    if not bits:
+        said.append("They settle no bit of a key: how this family is sent on the wire is the maker's choice.")
+        return MaskReport(mask=None, evidence=tuple(said))
+    whole = {at: sum(bits[at, bit] << bit for bit in range(8)) for at in range(n)
+             if all((at, bit) in bits for bit in range(8))}
+    n_half = len(bits) - 8 * len(whole)
+    if not whole:
+        said.append(f"Under a xored key they settle {len(bits)} of its bits, but of no byte all eight: digits alone do "
+                    "not tell ASCII from plain numbers. Label readings in another range, where the point moves.")
+    elif labelled.proof_bits < PROOF_BITS:
+        said.append(f"{len(labelled.displays)} different displays are too few to tell a key from chance: label "
+                    f"{int(PROOF_BITS // BITS_A_DISPLAY) + 2} or more.")
+    elif adds_as_well(whole, data):
+        said.append("A xored key and an added one fit alike: label readings that differ more.")
+    else:
+        for at, byte in enumerate(start):
+            if whole.setdefault(at, byte ^ int(data[0, at])) != byte ^ int(data[0, at]):
+                said.append(f"Start and labels contradict each other at byte {at}.")
+                return MaskReport(mask=None, evidence=tuple(said))
+        return _of_key(n, whole, n_half, said, bool(start))
+    return MaskReport(mask=None, evidence=tuple(said))
+
+
+def _of_key(n: int, key: dict[int, int], n_half: int, said: list[str], has_start: bool) -> MaskReport:
+    """Return a report of a xored key of which some bytes are known."""
+    open_ = [at for at in range(n) if at not in key]
+    said.append(f"Digits in a plain code settle {len(key)} bytes of a xored key"
+                + (", the known start among them." if has_start else "."))
+    advice = ["Found without the wire side: a wire recording over the same minutes would prove it and settle the rest."]
+    undetermined: tuple[dict[str, object], ...] = ()
+    if open_:
+        text = f"byte{'s' * (len(open_) != 1)} {spans(open_)} of the key"
+        undetermined = ({"what": text, "at": open_, "why": "no label and no start shows what the wire sends there"},)
+        advice.insert(0, f"Not settled: {text}. Readings do not need them: tapwright learn RADIO --labels LABELS.csv "
+                         "learns from these frames as they are.")
+    mask = Mask(steps=(Step(kind="xor", key=tuple(key.get(at) for at in range(n))),), n_bytes=n,
+                determined_bits=8 * len(key) + n_half, total_bits=8 * n, advice=tuple(advice))
+    return MaskReport(mask=mask, probability=0.99, evidence=tuple(said), advice=tuple(advice),
+                      undetermined=undetermined)
 
 
 def _same_start(rows: align.Rows, n: int) -> bool:

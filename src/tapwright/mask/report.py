@@ -110,11 +110,11 @@ def _undetermined(solution: Solution) -> tuple[dict[str, object], ...]:
     for place, count in enumerate(open_.tolist()):
         if count:
             by_count.setdefault(count, []).append(place)
-    return tuple({"what": f"byte{'s' * (len(places) > 1)} {_spans(places)}: {count} of the 256 values", "at": places,
+    return tuple({"what": f"byte{'s' * (len(places) > 1)} {spans(places)}: {count} of the 256 values", "at": places,
                   "why": why} for count, places in by_count.items())
 
 
-def _spans(numbers: list[int]) -> str:
+def spans(numbers: list[int]) -> str:
     """Return rising numbers with runs of them as ranges: `0 to 4, 7`."""
     parts: list[list[int]] = []
     for number in numbers:
