@@ -324,6 +324,31 @@ def test_both_framers_find_the_frames_of_a_clean_stream_and_come_back_after_nois
             assert missed == [i for i in range(40) if i % 10 == 6]
 
 
+@pytest.mark.slow
+def test_both_framers_find_masked_frames_among_noise(tmp_path: Path) -> None:
+    """Start and check are those of the wire: each place of the window is unmasked by its own key."""
+    rng = random.Random(11)
+    plain = [frame(f"{i / 4:.2f}", "mg/L") for i in range(40)]
+    instrument, sent = masked(meter(), plain, rng)
+    noisy = b"".join(bytes(rng.randrange(256) for _ in range(rng.randrange(6))) + one for one in sent)
+    assert framed_by_c(instrument, noisy, tmp_path) == sent
+    assert framed_by_python(instrument, noisy, tmp_path) == sent
+
+
+@pytest.mark.slow
+def test_both_framers_cut_a_stream_of_false_starts_alike(tmp_path: Path) -> None:
+    """Without a check every start begins a frame: the window of the C framer cuts where trying every byte cuts."""
+    rng = random.Random(12)
+    data = bytes(rng.choice((0x5A, 0xA5, rng.randrange(256))) for _ in range(6000))
+    for start in (b"\x5A\xA5", b"\x5A", b""):
+        layout = meter().layout
+        assert layout is not None
+        instrument = replace(meter(), layout=replace(layout, start=start, checks=()))
+        found = framed_by_c(instrument, data, tmp_path)
+        assert len(found) > 100
+        assert found == framed_by_python(instrument, data, tmp_path)
+
+
 def test_emitted_text_is_the_same_every_time_and_names_its_description() -> None:
     """Golden text of the plain decoder; the description's digest stands in both heads."""
     golden = Path(__file__).parent / "golden" / "reading.c"
