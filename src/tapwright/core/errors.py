@@ -58,7 +58,7 @@ class TapwrightError(Exception):
             text += f"; expected {self.expected}"
         if self.do:
             text += f". {self.do[:1].upper()}{self.do[1:]}"
-        return text.rstrip(".") + "."
+        return text if text.endswith("?") else text.rstrip(".") + "."
 
 
 class UsageError(TapwrightError):

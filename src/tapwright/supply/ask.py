@@ -6,11 +6,12 @@ import math
 import tomllib
 from pathlib import Path
 
-from tapwright.core.errors import UsageError
+from tapwright.core.errors import PlanError, UsageError
 from tapwright.core.files import write_text
 from tapwright.supply.bench import read_measured
 from tapwright.supply.options import WANTS
 from tapwright.supply.parts import TOUCHED
+from tapwright.supply.plan import Plan
 from tapwright.supply.read import Overlay, read_plan
 from tapwright.supply.report import Report, report
 from tapwright.supply.spread import DRAWS, SEED
@@ -44,10 +45,20 @@ def ask(path: Path, *, wanted: str = "hours", parts: tuple[str, ...] = (), sag_v
     if seed < 0:
         raise UsageError(f"--seed is {seed}", expected="a whole number of 0 or more")
     overlay = [part_number(words) for words in parts]
-    plan = read_plan(path, overlay)
+    plan = read_plan(path)
+    if overlay:
+        plan = _with_parts(path, overlay)
     measured = None if measured_path is None else read_measured(measured_path)
     return report(plan, wanted=wanted, parts=tuple(dict.fromkeys(table for table, _, _ in overlay)), sag_v=sag_v,
                   measured=measured, measured_path=measured_path or path, draws=draws, seed=seed)
+
+
+def _with_parts(path: Path, overlay: list[Overlay]) -> Plan:
+    """Return a plan, itself right, with parts laid over it; what is wrong now came by the option."""
+    try:
+        return read_plan(path, overlay)
+    except PlanError as error:
+        raise UsageError(error.found, place=f"--part, {error.place}", expected=error.expected, do=error.do) from None
 
 
 def part_number(words: str) -> Overlay:

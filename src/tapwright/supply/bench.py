@@ -185,7 +185,8 @@ def _with_peak(plan: Plan, measured: dict[str, float], path: Path) -> Plan:
         raise PlanError(
             f"peak_a {measured['peak_a']:g} A at {measured['peak_at_v']:g} V means an efficiency of {best:.2f}",
             path=path, place="key peak_a", expected="less power out than in",
-            do="measure the peak, not the average, with every load on")
+            do="measure the peak, not the average, with every load on; if it stays, the board draws less than "
+            "the plan says: lower its [[load]] amps")
     return replace(_without(plan, "converter.efficiency"),
                    converter=replace(converter, efficiency=scaled if isinstance(given, tuple) else scaled[0][2]))
 

@@ -9,7 +9,7 @@ import numpy as np
 from tapwright.draw.svg import FAINT, INK, OPEN, SECOND, SETTLED, WRONG, Canvas, Plot
 from tapwright.supply.answer import Answer
 from tapwright.supply.burst import BurstInTime
-from tapwright.supply.words import hours, volts
+from tapwright.supply.words import ending, hours, share, volts
 
 _WASTED = frozenset(["regulator", "converter", "switch", "cells and contacts"])
 
@@ -24,7 +24,7 @@ def run_picture(answer: Answer) -> str:
     low, high = (min(every), max(every)) if every else (0.0, 1.0)
     pad = 0.08 * max(high - low, 0.1)
     last = float(h[-1]) if len(h) and h[-1] > 0 else 1.0
-    ends = f"Ends after {hours(ran.hours)}: {ran.because}." if len(h) else "The cells cannot deliver the burst."
+    ends = f"Ends after {hours(ran.hours)}: {ending(ran.because)}." if len(h) else "The cells cannot deliver the burst."
     plot = Plot.make("Cells over the run", f"The string's volts against hours switched on. {ends}",
                      x_range=(0.0, last), y_range=(low - pad, high + 2 * pad), x_label="hours switched on",
                      y_label="volts")
@@ -103,7 +103,7 @@ def energy_picture(energy: Mapping[str, float]) -> str:
             canvas.hatch(170, y, width, 22, OPEN, tip=f"{wh:.3g} Wh")
         else:
             canvas.rect(170, y, width, 22, WRONG if name in _WASTED else SETTLED, tip=f"{wh:.3g} Wh")
-        canvas.text(178 + width, y + 17, f"{wh:.3g} Wh, {wh / whole:.0%}", size=12)
+        canvas.text(178 + width, y + 17, f"{wh:.3g} Wh, {share(wh / whole)}", size=12)
     canvas.text(16, canvas.height - 8, "green-blue: used; red: lost as heat; hatched: left in the cells at the end",
                 size=10, colour=FAINT)
     return canvas.svg()

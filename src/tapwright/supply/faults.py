@@ -16,6 +16,8 @@ _PULL_DOWN_OHM = 100e3  # common practice: far below a floating input's resistan
 _CLAMP_OHM = 1e3  # common practice: in series with a data line into a board that may be off
 _CONTACTS_OHM = (0.05, 0.15)  # clips, springs and leads together: common practice
 _WEAK = 0.8  # a weak cell: 80 % of its neighbours' charge
+_LITTLE = 0.01  # of what is needed: less than that to spare is rounding and tolerance
+_OFF_CURVE = 0.02  # measured open volts further off the curve than that are said: a meter's error is less
 _LITHIUM_SPENT_V, _LITHIUM_GOOD_V = 1.70, 1.74  # maker's Li/FeS2 handbook, rested open volts (second-hand)
 
 
@@ -64,7 +66,7 @@ def _start(answer: Answer) -> Iterator[str]:
         return
     head = (f"At start, charging {farads(farad)} to {volts(plan.converter.output_v)} ({joule * 1e3:.3g} mJ) and the "
             "radio's calibration burst come together. ")
-    if spare <= 0:
+    if spare <= _LITTLE * float(end.need):
         yield head + ("The cells at the end of the run have nothing to spare beside the burst: let the board hold its "
                       "radio off until the rail stands.")
     else:
@@ -116,6 +118,18 @@ def _weak_cell(answer: Answer) -> Iterator[str]:
         yield f"One cell of {cells.series} put in backwards leaves {volts(left)} and is itself charged backwards."
 
 
+def _off_curve(answer: Answer) -> Iterator[str]:
+    string, given = answer.circuit.string, answer.plan.cells.open_v
+    if given is None:
+        return
+    fresh, empty = float(string.fresh_v), float(string.open_at(string.empty_mah))
+    look = "look at the point, at cells.series and at the chemistry"
+    if given > fresh * (1 + _OFF_CURVE):
+        yield f"open_v {volts(given)} is above the curve's fresh {volts(fresh)}: the cells are taken as fresh; {look}."
+    elif given < empty * (1 - _OFF_CURVE):
+        yield f"open_v {volts(given)} is below the curve's last {volts(empty)}: the cells are taken as empty; {look}."
+
+
 def _lithium(answer: Answer) -> Iterator[str]:
     cells = answer.plan.cells
     if cells.chemistry == "lithium" and cells.curve is None and cells.open_v is not None:
@@ -148,4 +162,4 @@ def _capacitor(answer: Answer) -> Iterator[str]:
 
 
 _RULES: tuple[Callable[[Answer], Iterator[str]], ...] = (
-    _diode, _passes_through, _lithium, _contacts, _start, _floating_enable, _coil, _weak_cell, _capacitor)
+    _diode, _off_curve, _passes_through, _lithium, _contacts, _start, _floating_enable, _coil, _weak_cell, _capacitor)

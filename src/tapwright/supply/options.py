@@ -94,7 +94,7 @@ def _straight(plan: Plan) -> Iterator[_Change]:
     fresh_v = Answer(plan).circuit.string.fresh_v
     given = converter.efficiency if converter.switching else None
     efficiency = _USUAL_EFFICIENCY if given is None else given
-    note = f", at {_USUAL_EFFICIENCY:.0%} (common practice)" if given is None else ""
+    note = f", at {100 * _USUAL_EFFICIENCY:.0f} % (common practice)" if given is None else ""
     parts = ("the converter",) + (("no regulator",) if plan.regulator is not None else ())
     for kind in ("boost", "buck-boost"):
         same = plan.regulator is None and kind == converter.kind

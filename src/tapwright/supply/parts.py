@@ -68,22 +68,24 @@ def _part_check(answer: Answer, check: Check, at_end: Check | None, end_state: S
     margin = "" if hand is None else f", {with_unit(abs(hand), check.unit)} {'in hand' if hand >= 0 else 'short'}"
     words = f"{check.name}: {needed}{where}, limit {limit}{margin}: {'yes' if ok else 'no'}"
     return PartCheck(check=check, at_end=at_end, end_v=at_v, words=words,
-                     passes="" if bool(check.ok) else _condition(answer, check))
+                     passes="" if bool(check.ok) else condition(answer, check))
 
 
-def _condition(answer: Answer, check: Check) -> str:
+def condition(answer: Answer, check: Check) -> str:
     """Return the conditions under which a failing check would pass, each computed alone."""
     found = []
     rating = number(check.value)
     if rating is not None and check.name != table.DELIVERS:
-        side = "at least" if check.unit == "A" or check.name in (table.INPUT_V,) else "at most"
-        found.append(f"a limit of {side} {with_unit(rating, check.unit)}")
+        # It fails, so a value above its limit is one that must stay at or under it.
+        up = rating > float(check.limit)
+        shown = with_unit(rating, check.unit, toward=1 if up else -1)
+        found.append(f"a limit of at {'least' if up else 'most'} {shown}")
     fuller = _fuller_cells(answer, check.name)
     if fuller is not None:
-        found.append(f"cells at {volts(fuller)} open or more")
+        found.append(f"cells at {volts(fuller, toward=1)} open or more")
     smaller = _smaller_burst(answer, check.name)
     if smaller is not None:
-        found.append(f"a burst of at most {amps(smaller)} at the board")
+        found.append(f"a burst of at most {amps(smaller, toward=-1)} at the board")
     return "would pass with " + ", or ".join(found) if found else "no fuller cells and no smaller burst would pass it"
 
 

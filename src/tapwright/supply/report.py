@@ -15,7 +15,7 @@ from tapwright.supply.burst import BurstInTime, burst_in_time, farad_for_sag
 from tapwright.supply.checks import Check
 from tapwright.supply.faults import advice
 from tapwright.supply.options import Option, options
-from tapwright.supply.parts import PartCheck, part_checks
+from tapwright.supply.parts import PartCheck, condition, part_checks
 from tapwright.supply.plan import Plan
 from tapwright.supply.run import energy_wh
 from tapwright.supply.spread import DRAWS, SEED, Spread, spread
@@ -173,7 +173,9 @@ def _next(said: Report) -> str:
         better = next((option for option in said.options if option.answer.verdict != FAILS), None)
         first = answer.failing[0].name
         if better is None:
-            return f"'{first}' fails, and no option here mends it alone: change two things in the plan, run it again"
+            others = "; other checks fail besides" if len(answer.failing) > 1 else ""
+            return (f"'{first}' fails and no option here mends the plan alone: {condition(answer, answer.failing[0])}"
+                    f"{others}")
         return f"'{first}' fails; the option '{better.name}' does not: {better.what}"
     if answer.run.hours == 0:
         return "put in other cells, or measure their open volts again: by the curve these are empty"

@@ -10,7 +10,7 @@ from tapwright.supply.bench import CAUTIONS
 from tapwright.supply.checks import Check
 from tapwright.supply.options import Option
 from tapwright.supply.report import Report
-from tapwright.supply.words import amps, days, farads, hours, ohms, volts, watts, with_unit
+from tapwright.supply.words import amps, days, ending, farads, hours, ohms, share, volts, watts, with_unit
 
 _WIDTH = 118
 _MARK = {True: "ok  ", False: "FAIL"}
@@ -31,14 +31,23 @@ def _answer(said: Report) -> Iterator[str]:
         causes = [check for check in answer.failing if number(check.value) is not None] or answer.failing
         yield from _wrap("fails: " + "; ".join(_short(check) for check in causes))
         if ran.hours > 0:
-            yield f"  (it runs for {length}; then: {ran.because})"
+            yield f"  (it runs for {length}; then {ending(ran.because)})"
     elif ran.hours == 0:
         yield f"{answer.verdict}, but not for long: these cells are empty now; every check holds for their last row"
     else:
         thin = f" (little in hand: {', '.join(check.name for check in answer.thin)})" \
             if answer.verdict == MARGINAL else ""
-        yield f"{answer.verdict}: it runs for {length}; then: {ran.because}{thin}"
+        yield from _wrap(f"{answer.verdict}: {_middle(said)}it runs for {length}, then {ending(ran.because)}{thin}")
     yield from _wrap("  rests on: " + _basis(said))
+
+
+def _middle(said: Report) -> str:
+    """Return a warning where the verdict holds at the middle of the ranges but not for all drawn plans."""
+    if said.spread is None or said.spread.share_ok == 1:
+        return ""
+    failing = 1 - said.spread.share_ok
+    shown = share(failing, digits=1) if failing >= 0.001 else "< 0.1 %"
+    return f"at the middle of your ranges ({shown} of the drawn plans fail) "
 
 
 def _basis(said: Report) -> str:
@@ -89,7 +98,7 @@ def _figures(said: Report) -> Iterator[str]:
                f"{volts(said.burst.capacitor_lowest_v)}.")
     if said.energy:
         whole = sum(said.energy.values()) or 1.0
-        yield from _wrap("Watt-hours: " + ", ".join(f"{name} {wh:.3g} ({wh / whole:.0%})"
+        yield from _wrap("Watt-hours: " + ", ".join(f"{name} {wh:.3g} ({share(wh / whole)})"
                                                     for name, wh in said.energy.items() if wh > 0) + ".", indent=2)
 
 
@@ -97,12 +106,14 @@ def _ranges(said: Report) -> Iterator[str]:
     found = said.spread
     if found is None:
         return
-    yield f"With your ranges, {found.share_ok:.1%} of {found.draws} drawn plans do not fail."
+    yield f"With your ranges, {share(found.share_ok, digits=1)} of {found.draws} drawn plans do not fail."
     run = number(found.worst["run_h"])
-    yield f"  worst run: {hours(run)}, then: {found.because}"
+    yield f"  worst run: {hours(run)}, then {ending(found.because)}"
     for name, ok in found.worst_ok.items():
         if not ok:
-            yield f"  at worst fails: {name}"
+            unit = next(check.unit for check in said.answer.checks if check.name == name)
+            yield (f"  at worst fails: {name} ({with_unit(found.worst[name], unit)}, limit "
+                   f"{with_unit(found.worst_limit[name], unit)})")
     if found.widest is not None:
         yield f"  what moves the run time most: {found.widest}"
 
