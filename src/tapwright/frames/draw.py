@@ -9,7 +9,7 @@ from tapwright.core.frame import Frames
 from tapwright.draw.svg import FAINT, INK, PALE, PAPER, SECOND, SETTLED, Canvas
 from tapwright.frames.anatomy import constant_run
 from tapwright.frames.find import FramesReport
-from tapwright.frames.place import n_check_bytes
+from tapwright.frames.place import n_check_bytes, places
 
 MOST_ROWS = 120
 MOST_BYTES = 96
@@ -37,15 +37,20 @@ def raster(report: FramesReport) -> str:
                     "Frames downwards in order of time, bits across, bit 7 of each byte first. A filled cell is a 1. "
                     "Bits that never change are pale.")
     canvas.text(LEFT, 22, title, size=14, bold=True)
-    canvas.text(LEFT, 40, "each row a frame; filled: 1; dark: the bit changes; pale: it never does", size=11,
-                colour=FAINT)
+    guards = _check_bytes(report, frames, shown)
+    legend = "each row a frame; filled: 1; dark: the bit changes; pale: it never does"
+    if guards.any():
+        legend += "; violet: " + ", ".join(dict.fromkeys(one.check.kind for one in report.checks))
+    canvas.text(LEFT, 40, legend, size=11, colour=FAINT)
     # A check that counts from the end has its place in a picture only where all frames are of one length.
     _names(canvas, report, longest if frames.lengths.min() == longest else None, shown, width_byte)
     for i in range(shown):
         x = LEFT + i * width_byte
         canvas.text(x + 4 * cell, TOP - 6, str(i), size=9 if cell > 3 else 7, anchor="middle", colour=FAINT)
         canvas.rect(x, TOP, 8 * cell, len(rows) * height, PAPER, stroke=PALE)
-    _cells(canvas, rows, changing, cell, width_byte, height)
+    _cells(canvas, rows, changing, guards, cell, width_byte, height)
+    if not there.all():
+        _ends(canvas, np.minimum(frames.lengths, shown), width_byte, height)
     for k in range(0, len(rows), 10):
         canvas.text(LEFT - 6, TOP + k * height + height, str(k), size=9, anchor="end", colour=FAINT)
     bottom = TOP + len(rows) * height
@@ -53,7 +58,10 @@ def raster(report: FramesReport) -> str:
         if changing[i] == 0 and there[:, i].all() and cell > 3:
             canvas.text(LEFT + i * width_byte + 4 * cell, bottom + 14, f"{rows[0, i]:02X}", size=10, anchor="middle",
                         mono=True)
-    canvas.text(LEFT, bottom + 34, "below: value of each constant byte", size=11, colour=FAINT)
+    note = "under a byte: its value where it is constant"
+    if not there.all():
+        note += "; the stepped line: where frames end"
+    canvas.text(LEFT, bottom + 34, note, size=11, colour=FAINT)
     return canvas.svg()
 
 
@@ -73,14 +81,33 @@ def _changing(rows: NDArray[np.uint8], there: NDArray[np.bool_]) -> NDArray[np.u
     return np.asarray(ones & zeros, np.uint8)
 
 
-def _cells(canvas: Canvas, rows: NDArray[np.uint8], changing: NDArray[np.uint8], cell: float, width_byte: float,
-           height: float) -> None:
+def _check_bytes(report: FramesReport, frames: Frames, width: int) -> NDArray[np.bool_]:
+    """Return the bytes that are a check's, shape (n_frames, width); they move with the end where lengths vary."""
+    guards = np.zeros((len(frames), width), np.bool_)
+    for row, length in enumerate(frames.lengths.tolist()):
+        for found in report.checks:
+            place = places(found.check, length)
+            if place is not None:
+                guards[row, place[2]:place[2] + place[3]] = True
+    return guards
+
+
+def _ends(canvas: Canvas, lengths: NDArray[np.int64], width_byte: float, height: float) -> None:
+    """Draw a stepped line along the frames' ends: what is blank behind it was not sent."""
+    x = (LEFT + lengths * width_byte - BYTE_GAP / 2).tolist()
+    d = f"M{x[0]:g} {TOP:g}" + "".join(f"H{at:g}V{TOP + (row + 1) * height:g}" for row, at in enumerate(x))
+    canvas.path(d, SETTLED, width=1)
+
+
+def _cells(canvas: Canvas, rows: NDArray[np.uint8], changing: NDArray[np.uint8], guards: NDArray[np.bool_],
+           cell: float, width_byte: float, height: float) -> None:
     """Draw runs of ones as one path each colour, so that the file stays small."""
     bits = np.unpackbits(rows, axis=1)
-    moves = np.unpackbits(changing)
-    for colour, which in ((PALE, moves == 0), (INK, moves == 1)):
+    moves = np.unpackbits(changing).astype(np.bool_)
+    guarded = np.repeat(guards, 8, axis=1)
+    for colour, where in ((PALE, ~moves & ~guarded), (INK, moves & ~guarded), (SECOND, guarded)):
         d = []
-        for row, line in enumerate(bits):
+        for row, (line, which) in enumerate(zip(bits, where, strict=True)):
             y = TOP + row * height
             on = np.flatnonzero(line.astype(bool) & which)
             # Neighbours within one byte are one stroke.

@@ -30,7 +30,7 @@ NEAR_BITS = 120.0  # within which framings may differ in where a frame begins al
 NEAR_BITS_A_FRAME = 12.0  # columns that line up from the start or from the end only differ by as much
 MOST_ROTATIONS = 12
 EDGE_FRAMES = 2  # that a recording's ends may cut
-CLOSING_LOST = 0.05  # of frames
+CLOSING_LOST = 0.05  # of frames, for one more constant byte that damage may hit
 MOST_SYNC = 3  # bytes of a start used to keep in step where neither silence nor check helps
 WORDS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz +-.,"
 LEAST_STREAM = 8  # rows of one byte
@@ -219,14 +219,20 @@ def _beginning(rows: LineBytes) -> LineBytes:
 def _alike(one: Framing, other: Framing) -> bool:
     """Say whether two framings may differ in where a frame begins alone: the same constant bytes, cut elsewhere."""
     a, b = one.layout, other.layout
+    if a.variants and b.variants:
+        # Which kind is seen most often, and so stands first, may turn on a damaged frame.
+        mine, theirs = ({kind.n_bytes: kind.start for kind in (c, *c.variants)} for c in (a, b))
+        return (mine.keys() == theirs.keys() and a.gap_s == b.gap_s and len(a.variants) == len(b.variants)
+                and all(mine[n] in theirs[n] or theirs[n] in mine[n] for n in mine)
+                and abs(one.n_frames - other.n_frames) <= EDGE_FRAMES + CLOSING_LOST * other.n_frames)
     if ((a.length, a.n_bytes, a.field_add, a.gap_s, len(a.variants))
             != (b.length, b.n_bytes, b.field_add, b.gap_s, len(b.variants))):
         return False
     run, others = a.end + a.start, b.end + b.start
     part = run in others or others in run
     # More constant bytes at the price of frames are not the same frames; where a byte that closes frames by its meaning
-    # is one of them, or in starts of several kinds, each of them that is damaged costs a frame.
-    closing = bool(a.variants) or (a.length == "delimited" and a.end in CLOSERS and b.end not in CLOSERS)
+    # is one of them, each of them that is damaged costs a frame.
+    closing = a.length == "delimited" and a.end in CLOSERS and b.end not in CLOSERS
     lost = EDGE_FRAMES + (CLOSING_LOST * other.n_frames if closing else 0)
     return run == others or (part and abs(one.n_frames - other.n_frames) <= lost)
 
