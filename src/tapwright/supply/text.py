@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Iterator
 
@@ -10,7 +11,7 @@ from tapwright.supply.bench import CAUTIONS
 from tapwright.supply.checks import Check
 from tapwright.supply.options import Option
 from tapwright.supply.report import Report
-from tapwright.supply.words import amps, days, ending, farads, hours, ohms, share, volts, watts, with_unit
+from tapwright.supply.words import amps, days, farads, hours, lasts, ohms, share, volts, watts, with_unit
 
 _WIDTH = 118
 _MARK = {True: "ok  ", False: "FAIL"}
@@ -25,19 +26,20 @@ def text(said: Report) -> str:
 
 def _answer(said: Report) -> Iterator[str]:
     answer, ran = said.answer, said.answer.run
-    length = hours(ran.hours) + ("" if answer.run_days is None else f", {days(answer.run_days)} of use")
+    of_use = "" if answer.run_days is None else f", {days(answer.run_days)} of use"
+    runs = lasts(ran.hours, ran.because, of_use)
     if answer.verdict == FAILS:
         # A value that cannot be had follows from another failure, which has one.
         causes = [check for check in answer.failing if number(check.value) is not None] or answer.failing
         yield from _wrap("fails: " + "; ".join(_short(check) for check in causes))
         if ran.hours > 0:
-            yield f"  (it runs for {length}; then {ending(ran.because)})"
+            yield f"  (it runs {runs})"
     elif ran.hours == 0:
         yield f"{answer.verdict}, but not for long: these cells are empty now; every check holds for their last row"
     else:
         thin = f" (little in hand: {', '.join(check.name for check in answer.thin)})" \
             if answer.verdict == MARGINAL else ""
-        yield from _wrap(f"{answer.verdict}: {_middle(said)}it runs for {length}, then {ending(ran.because)}{thin}")
+        yield from _wrap(f"{answer.verdict}: {_middle(said)}it runs {runs}{thin}")
     yield from _wrap("  rests on: " + _basis(said))
 
 
@@ -108,7 +110,7 @@ def _ranges(said: Report) -> Iterator[str]:
         return
     yield f"With your ranges, {share(found.share_ok, digits=1)} of {found.draws} drawn plans do not fail."
     run = number(found.worst["run_h"])
-    yield f"  worst run: {hours(run)}, then {ending(found.because)}"
+    yield f"  worst run: {lasts(math.inf if run is None else run, found.because)}"
     for name, ok in found.worst_ok.items():
         if not ok:
             unit = next(check.unit for check in said.answer.checks if check.name == name)

@@ -84,6 +84,13 @@ def ending(because: str) -> str:
     return known.get(because, f"this check fails: {because}")
 
 
+def lasts(run_h: float, because: str, besides: str = "") -> str:
+    """Return for how long a run goes and what ends it; `besides` stands behind the hours."""
+    if not math.isfinite(run_h):
+        return f"without end: {ending(because)}"
+    return f"for {hours(run_h)}{besides}, then {ending(because)}"
+
+
 def hours(value: float | None) -> str:
     """Return hours, minutes below one."""
     if value is None or not math.isfinite(value):
