@@ -51,7 +51,7 @@ CASES: list[tuple[str, bytes, str]] = [
     ("a.csv", b"t_s,a\n", "a header but no row"),
     ("a.csv", b"t_s,a,a\n0,1,1\n", "line 1: two columns named 'a'"),
     ("a.csv", b"t_s,hex\n0,5AA5\n", "a column named hex, so this is a file of frames or bytes"),
-    ("a.csv", bytes(range(256)) * 8, "line 1: binary data"),
+    ("a.csv", bytes(range(256)) * 8, "line 1: binary data, no table at all; expected a table: a header row such as 't_s,rx'"),
     ("a.csv", b"t_s,a\n0,0\n0.1,1e300\n", "line 3: 1e+300 in column 2"),
     ("a.csv", b"t_s,a\n0,0\n1e300,1\n", "line 3: a time of 1e+300 s"),
     ("a.csv", b"t_s,a\n0,0\n0.1,\xff\n", "line 3: byte 0xFF among the numbers"),
@@ -75,6 +75,19 @@ def test_bad_files_are_explained(name: str, content: bytes, message: str, tmp_pa
     assert message in captured.err
     assert captured.err.count("\n") == 1
     assert not (tmp_path / "out.csv").exists()
+
+
+@pytest.mark.parametrize(("content", "said"), [
+    ("foo,bar\n1,2\n2,7\n3,4\n", "the first column 'foo' was taken as seconds, bar as volts: 3 rows, 1 s to 3 s; if that"
+     " is wrong, put time in seconds first, under a heading such as t_s; so few rows can hold no byte"),
+    ("time (s),rx\n0,1\n1,0\n", "the first column 'time (s)' was taken as seconds, rx as levels: 2 rows, 0 s to 1 s; so few"),
+])
+def test_a_table_that_is_no_capture_is_told_what_it_was_taken_for(
+        content: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Exit 1 with what each column was taken for and what to do."""
+    (tmp_path / "a.csv").write_text(content)
+    assert main(["line", str(tmp_path / "a.csv")]) == 1
+    assert said in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(("options", "message"), [

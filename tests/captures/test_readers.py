@@ -10,12 +10,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.captures.sources import BENCH, simulated
 
 from tapwright.core.capture import Capture
-from tapwright.evidence.captures import _vcd_values, packed, read_capture, vcd
+from tapwright.evidence.captures import _vcd_values, packed, read_capture, table, vcd
 
 LEVELS = st.lists(st.integers(0, 255), min_size=1, max_size=300)
 
@@ -65,14 +65,16 @@ def test_packed_samples_across_pieces(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("width", [8, 16])
-def test_busy_samples_by_compiled_code(width: int, tmp_path: Path) -> None:
-    """Large busy files go on as compiled code after their first part: the same edges."""
+def test_samples_by_machine_code(width: int, tmp_path: Path) -> None:
+    """Large files are read by machine code: the same edges, beside rests and an odd end."""
     r = np.random.default_rng(width)
     samples = np.repeat(r.integers(0, 1 << width, 30_000), r.integers(1, 30, 30_000))
+    samples[100_000:120_000] = samples[100_000]
+    samples = np.append(samples, [5, 5, 4])
     (tmp_path / "a.bin").write_bytes(samples.astype("u1" if width == 8 else "<u2").tobytes())
     slow = read_capture(tmp_path / "a.bin", rate_hz=1e6, width=width)
     with pytest.MonkeyPatch.context() as patch:
-        for name, value in (("PIECE_BYTES", 4096), ("BUSY_AFTER", 20_000), ("BUSY_LEFT", 0)):
+        for name, value in (("PIECE_BYTES", 4096), ("COMPILED_FROM", 1)):
             patch.setattr(packed, name, value)
         assert same(slow, read_capture(tmp_path / "a.bin", rate_hz=1e6, width=width))
     assert slow.channels[width - 1].edge_ticks.tolist() == edges_of(samples >> (width - 1) & 1)
@@ -97,15 +99,13 @@ def test_tables_of_changes_and_of_samples(rows: list[tuple[int, int, int]],
 
 
 def test_tables_in_pieces_by_the_fast_reader(tmp_path: Path) -> None:
-    """A file of many pieces, read by a general library, is the same as one read row by row."""
+    """A file of many pieces, read by machine code, is the same as one read row by row."""
     n = 60_000
     levels = (np.arange(n) // 7) & 1
     text = "t_s,rx\n" + "".join(f"{i / 1e5:.5f},{v}\n" for i, v in enumerate(levels.tolist()))
     path = tmp_path / "a.csv"
     path.write_text(text.replace("\n", "\r\n"))
     slow = read_capture(path)
-    from tapwright.evidence.captures import table
-
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(table, "PIECE_BYTES", 1 << 17)
         patch.setattr(table, "FAST_FROM_BYTES", 1)
@@ -113,6 +113,18 @@ def test_tables_in_pieces_by_the_fast_reader(tmp_path: Path) -> None:
     assert same(slow, fast)
     assert fast.channels[0].edge_ticks.tolist() == [i * 10**7 for i in edges_of(levels)]
     assert fast.sample_ticks == 10**7
+
+
+@settings(deadline=None)
+@given(values=st.lists(st.tuples(st.floats(-1e6, 1e6), st.sampled_from(["", ".0f", ".3f", ".9f", ".6e", ".14e", "g"])),
+                       min_size=1, max_size=20))
+def test_plain_numbers_are_read_as_python_reads_them(values: list[tuple[float, str]]) -> None:
+    """To the last bit, or left to Python; general notation, fixed places and powers of ten."""
+    cells = [format(value, form) for value, form in values]
+    found = table._compiled("".join(f"{i},{cell}\n" for i, cell in enumerate(cells)).encode(), ",", 2)
+    assert found is None or found[1].tolist() == [float(cell) for cell in cells]
+    assert found is not None or any(len(cell.strip("-").replace(".", "").split("e")[0]) > 15 or "e" in cell
+                                    for cell in cells)
 
 
 def test_volts_are_sliced_with_crossings_between_samples(tmp_path: Path) -> None:

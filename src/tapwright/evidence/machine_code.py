@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 _C_TYPES: dict[str, Any] = {"i8": ctypes.c_int64, "f8": ctypes.c_double}
-_NUMBA_TYPES = {"u1": "uint8", "i1": "int8", "u2": "uint16", "i4": "int32", "u4": "uint32", "i8": "int64",
-                "f8": "float64"}
+_NUMBA_TYPES = {"u1": "uint8", "i1": "int8", "u2": "uint16", "i4": "int32", "u4": "uint32", "u8": "uint64",
+                "i8": "int64", "f8": "float64"}
 _MAGIC = b"tapwright object 1\n"
 _engines: list[Any] = []  # code lives as long as its engine
 

@@ -1,4 +1,4 @@
-"""The receiver's walk as compiled code, for captures of millions of edges; imported only for those.
+"""The receiver's walk as machine code, for captures of many edges.
 
 The same rules as `receive.py` in arrays: the two are tested against each other.
 """
@@ -6,22 +6,26 @@ The same rules as `receive.py` in arrays: the two are tested against each other.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from tapwright.evidence.machine_code import loop
 
 N_LEVELS = 13
 PHASE_BITS = 6
 FAR = 63
 
 
-@njit(cache=True)
+@loop("i8* i8 i8 i8 f8 i8 i8* u2* u1* u1* f8*")
 def walk(
-    edges: NDArray[np.int64], begin: int, t: float, before_stop: int, index: NDArray[np.int64],
-    levels: NDArray[np.uint16], half: NDArray[np.uint8], at: NDArray[np.float64],
+    edges: NDArray[np.int64], n: int, begin: int, stretch_end: int, t: float, before_stop: int,
+    index: NDArray[np.int64], levels: NDArray[np.uint16], half: NDArray[np.uint8], whole: NDArray[np.uint8],
+    off: NDArray[np.float64],
 ) -> int:
-    """Follow the characters from edge `begin` on; fill the arrays, return how many there are."""
-    n, count, i = len(edges), 0, begin
-    off = np.empty(PHASE_BITS + 1)
+    """Follow the characters from edge `begin` on; fill the arrays, return how many there are.
+
+    `off` is room for `PHASE_BITS + 1` numbers.
+    """
+    count, i, before = 0, begin, 0.0
     while i < n:
         start = float(edges[i])
         m = 0
@@ -47,10 +51,11 @@ def walk(
             word |= ((j - i) & 1) << k
             if k == before_stop:
                 passed_stop = j
-        index[count], levels[count], at[count] = i, word, grid
-        if count:
-            half[count - 1] = min(int(np.floor((grid - at[count - 1]) / t * 2 + 0.7)), FAR)
-        half[count] = FAR
+        index[count], levels[count] = i, word
+        whole[count] = 1 if np.floor((stretch_end - grid) / t + 0.5) > before_stop else 0
+        if count > 0:
+            half[count - 1] = int(min(np.floor((grid - before) / t * 2 + 0.7), float(FAR)))
+        half[count], before = FAR, grid
         count += 1
         i = passed_stop + 1 if (passed_stop + 1 - i) & 1 == 0 else passed_stop + 2
     return count

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from tapwright.line import forms
 from tapwright.line.edges import Stretch
 
-COMPILED_FROM = 3_000_000  # edges; below, importing numba (0.75 s) costs more than it saves
+COMPILED_FROM = 60_000  # edges; below, loading machine code (0.1 s) costs more than it saves
 _SYNC_EDGES = 3000
 
 
@@ -82,10 +82,12 @@ def _compiled(
     # A character takes its bits: time bounds their number better than edges do.
     most = min(len(stretch.edges) // 2, int((stretch.end - stretch.start) / ((before_stop + 0.2) * t))) + 2
     index, levels = np.empty(most, np.int64), np.empty(most, np.uint16)
-    half, at = np.empty(most, np.uint8), np.empty(most, np.float64)
-    n = _kernels.walk(stretch.edges, int(table.index[sync.begin]), t, before_stop, index, levels, half, at)
-    whole = np.floor((stretch.end - at[:n]) / t + 0.5) > before_stop
-    return Received(stretch, before_stop, index[:n].copy(), levels[:n].copy(), half[:n].copy(), whole, sync.unsure)
+    half, whole = np.empty(most, np.uint8), np.empty(most, np.uint8)
+    n = _kernels.walk(stretch.edges, len(stretch.edges), int(table.index[sync.begin]), stretch.end, t, before_stop,
+                      index, levels, half, whole, np.empty(_kernels.PHASE_BITS + 1))
+    # Cut where they are: what was not written has no pages.
+    index.resize(n, refcheck=False)
+    return Received(stretch, before_stop, index, levels[:n], half[:n], whole[:n].view(np.bool_), sync.unsure)
 
 
 def characters(received: list[Received]) -> forms.Characters:

@@ -1,23 +1,57 @@
-"""Finding changes of packed samples as compiled code: for large files whose lines are busy."""
+"""Finding changes of packed samples as machine code, for large files."""
 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from tapwright.evidence.machine_code import Loop
 
-@njit(cache=True)
-def changes(
-    samples: NDArray[np.unsignedinteger], last: int, base: int, places: NDArray[np.int64],
-    flips: NDArray[np.unsignedinteger],
+
+def _changes(
+    samples: NDArray[np.unsignedinteger], n: int, words: NDArray[np.int64], last: int, base: int, width: int,
+    edges: NDArray[np.int64], counts: NDArray[np.int64],
 ) -> int:
-    """Write where samples differ from the one before, and the bits that flip; return how many."""
-    count = 0
-    for i in range(len(samples)):
-        now = samples[i]
-        if now != last:
-            places[count], flips[count] = base + i, now ^ last
-            count += 1
-            last = now
-    return count
+    """Write where each line changes to the array of its line, at whose address `edges` points; return the last sample.
+
+    `words` are the same samples, eight bytes at a time. Every array has room for `n` more.
+    """
+    per, mask = 64 // width, (1 << width) - 1
+    everywhere = 0  # times a sample: the sample in every place of a word
+    for k in range(per):
+        everywhere |= 1 << k * width
+    for i in range(n // per):
+        word = words[i]
+        if word == last * everywhere:
+            continue
+        differs = word ^ (word << width | last)  # from the sample before; the first sample is the lowest
+        while differs != 0:
+            lowest = differs & -differs
+            k = per - 1
+            if lowest > 0:
+                k = 0
+                for place in range(1, per):
+                    k += lowest >> place * width > 0
+            flips = differs >> k * width & mask
+            differs &= ~(mask << k * width)
+            bit = 0
+            while flips != 0:
+                if flips & 1 != 0:
+                    count = counts[bit]
+                    edges[bit][count] = base + i * per + k
+                    counts[bit] = count + 1
+                flips >>= 1
+                bit += 1
+        last = word >> (per - 1) * width & mask
+    for i in range(n // per * per, n):
+        flips = samples[i] ^ last
+        for bit in range(width):
+            if flips >> bit & 1 != 0:
+                edges[bit][counts[bit]] = base + i
+                counts[bit] += 1
+        last = samples[i]
+    return last
+
+
+CHANGES_8 = Loop(_changes, "u1* i8 i8* i8 i8 i8 i8** i8*")
+CHANGES_16 = Loop(_changes, "u2* i8 i8* i8 i8 i8 i8** i8*")

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.errors import CaptureError
+from tapwright.evidence.captures._growing import Growing
 from tapwright.evidence.captures._levels import levels_of
 from tapwright.evidence.captures._source import ReadOptions, Source
 from tapwright.evidence.captures._vcd_header import Header, show
@@ -24,7 +25,6 @@ LAST_TICK = 2**60 - 1
 _ENDED = frozenset({b"$comment", b"$date", b"$version"})
 _WANTED = "a time (#12), a value with a declared code (1! or b01 !)"
 _WORD = re.compile(rb"[^ \t\r\n\v\f]+")
-_NOTHING = np.empty(0, np.int64)
 _Line = tuple[int, NDArray[np.int64], NDArray[np.int64]]
 
 
@@ -73,7 +73,7 @@ def compiled(source: Source, data: bytes, header: Header, file: IO[bytes], optio
     n_bits = header.n_bits
     known, last_at, had = np.full(n_bits, -1, np.int8), np.full(n_bits, -1, np.int64), np.zeros(n_bits, np.uint8)
     state = np.array([0, -1, 0, 0, 0, 0], np.int64)
-    changes = _Growing(n_bits)
+    changes = Growing(n_bits)
     have = len(data) - header.end
     buffer = np.empty(max(PIECE_BYTES, have) + PIECE_BYTES, np.uint8)
     buffer[:have] = np.frombuffer(data, np.uint8, have, header.end)
@@ -107,33 +107,6 @@ def compiled(source: Source, data: bytes, header: Header, file: IO[bytes], optio
             options.progress(min(passed / source.size, 1))
     first, last = max(int(state[kernels.FIRST_TICK]), 0), int(state[kernels.NOW])
     return Lines([_line(changes.taken(i), int(had[i]), first, last) for i in range(n_bits)], first, last)
-
-
-class _Growing:
-    """An array of int64 for each line that grows without being copied (the system moves its pages).
-
-    `addresses`, `counts` and `rooms` are what the kernel fills them by, int64, shape (n,).
-    """
-
-    def __init__(self, n: int) -> None:
-        self.arrays = [_NOTHING] * n
-        self.addresses, self.counts, self.rooms = (np.zeros(n, np.int64) for _ in range(3))
-
-    def grow(self, i: int) -> None:
-        """Make more room in one of them."""
-        room = int(self.rooms[i]) * 2 or 16
-        if room == 16:
-            self.arrays[i] = np.empty(16, np.int64)
-        else:
-            self.arrays[i].resize(room, refcheck=False)
-        self.addresses[i], self.rooms[i] = self.arrays[i].ctypes.data, room
-
-    def taken(self, i: int) -> NDArray[np.int64]:
-        """Return what is in one of them, and forget it."""
-        array, self.arrays[i] = self.arrays[i], _NOTHING
-        if len(array):
-            array.resize(int(self.counts[i]), refcheck=False)
-        return array
 
 
 def _line(changes: NDArray[np.int64], had: int, first: int, last: int) -> _Line:

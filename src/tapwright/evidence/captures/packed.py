@@ -6,6 +6,7 @@ of level changes, not with the number of samples.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -14,12 +15,12 @@ from numpy.typing import NDArray
 
 from tapwright.core.capture import Capture, Channel
 from tapwright.core.errors import CaptureError, UsageError
+from tapwright.evidence.captures._growing import Growing
 from tapwright.evidence.captures._source import ReadOptions, Source
 
 SUFFIXES = (".bin",)
 PIECE_BYTES = 1 << 18  # stays in the second-level cache; larger pieces were slower
-# Busy: a change in fewer than a hundred samples. Then compiled code (0.4 s to load) wins from some 300 MB on.
-BUSY_AFTER, BUSY_LEFT, BUSY_SHARE = 16 << 20, 300 << 20, 0.01
+COMPILED_FROM = 16 << 20  # bytes; below, loading machine code (0.1 s) costs more than it saves
 
 
 def matches(head: bytes) -> bool:
@@ -38,18 +39,71 @@ def read(source: Source, options: ReadOptions) -> Capture:
     if options.rate_hz is None:
         raise UsageError("packed samples do not say how fast they were taken", path=source.path,
                          expected="--rate HZ", do="give the logic capture's sample rate")
-    found = _changes(source, options)
+    tick_s = 1 / Fraction(options.rate_hz).limit_denominator(10**9)
+    if source.size >= COMPILED_FROM:
+        first, lines, done = _compiled(source, options)
+    else:
+        first, lines, done = _plain(source, options)
+    channels = tuple(Channel(name=str(bit), first_level=first >> bit & 1, edge_ticks=edges)
+                     for bit, edges in enumerate(lines))
+    return Capture(path=source.path, tick_s=tick_s, start_tick=0, end_tick=done, sample_ticks=1, channels=channels)
+
+
+_Lines = tuple[int, list[NDArray[np.int64]], int]
+
+
+def _plain(source: Source, options: ReadOptions) -> _Lines:
+    """Return the first sample, the edges of each line, and how many samples there are."""
+    found = _Changes(np.dtype("u1") if options.width == 8 else np.dtype("<u2"))
+    for samples in _pieces(source, options, found.dtype):
+        if samples is None:
+            found.done += PIECE_BYTES // found.dtype.itemsize
+        else:
+            found.take(samples)
     at = np.concatenate(found.places) if found.places else np.empty(0, np.int64)
     flips = np.concatenate(found.flips) if found.flips else np.empty(0, found.dtype)
-    found.places.clear()
-    moving = int(np.bitwise_or.reduce(flips)) if len(flips) else 0
-    channels = []
-    for bit in range(options.width):
-        mine = moving >> bit & 1
-        edges = at[:0] if not mine else at if moving == 1 << bit else at[(flips >> bit) & 1 == 1]
-        channels.append(Channel(name=str(bit), first_level=(found.first >> bit) & 1, edge_ticks=edges))
-    return Capture(path=source.path, tick_s=1 / Fraction(options.rate_hz).limit_denominator(10**9), start_tick=0,
-                   end_tick=found.done, sample_ticks=1, channels=tuple(channels))
+    return found.first, [at[(flips >> bit) & 1 == 1] for bit in range(options.width)], found.done
+
+
+def _compiled(source: Source, options: ReadOptions) -> _Lines:
+    """The same as machine code: the edges go straight to their line's array."""
+    from tapwright.evidence.captures import _packed_kernels
+
+    changes = _packed_kernels.CHANGES_8 if options.width == 8 else _packed_kernels.CHANGES_16
+    edges = Growing(options.width)
+    first = last = -1
+    done = 0
+    for samples in _pieces(source, options, np.dtype("u1") if options.width == 8 else np.dtype("<u2")):
+        if samples is None:
+            done += PIECE_BYTES * 8 // options.width
+            continue
+        if first < 0:
+            first = last = int(samples[0])
+        edges.room_for(len(samples))
+        words = samples[:len(samples) * options.width // 64 * 64 // options.width].view("<i8")
+        last = changes(samples, len(samples), words, last, done, options.width, edges.addresses, edges.counts)
+        done += len(samples)
+    return first, [edges.taken(bit) for bit in range(options.width)], done
+
+
+def _pieces(
+    source: Source, options: ReadOptions, dtype: np.dtype[np.unsignedinteger],
+) -> Iterator[NDArray[np.unsignedinteger] | None]:
+    """Yield the samples piece by piece; None for a whole piece that repeats the sample before it."""
+    still, done, size = b"", 0, dtype.itemsize
+    for piece in source.pieces(PIECE_BYTES):
+        done += len(piece)
+        if options.progress:
+            options.progress(min(done / source.size, 1))
+        if piece == still:  # nothing changes: compared at the speed of memory
+            yield None
+            continue
+        if len(piece) % size:
+            raise CaptureError("half a sample at the end", path=source.path, offset=done,
+                               expected="two bytes a sample with --width 16",
+                               do="use --width 8 if a sample is one byte, or copy the file again")
+        still = piece[-size:] * (PIECE_BYTES // size)
+        yield np.frombuffer(piece, dtype)
 
 
 @dataclass
@@ -62,7 +116,6 @@ class _Changes:
     first: int = 0
     last: int = -1
     done: int = 0
-    n: int = 0
 
     def take(self, samples: NDArray[np.unsignedinteger]) -> None:
         """Add a piece."""
@@ -75,42 +128,10 @@ class _Changes:
             self._add(changed + (self.done + 1), samples[changed + 1] ^ samples[changed])
         self._end(samples)
 
-    def take_compiled(self, samples: NDArray[np.unsignedinteger]) -> None:
-        """Add a piece of busy lines."""
-        from tapwright.evidence.captures import _packed_kernels
-
-        places, flips = np.empty(len(samples), np.int64), np.empty(len(samples), self.dtype)
-        n = _packed_kernels.changes(samples, self.last, self.done, places, flips)
-        if n:
-            self._add(places[:n].copy(), flips[:n].copy())
-        self._end(samples)
-
     def _add(self, places: NDArray[np.int64], flips: NDArray[np.unsignedinteger]) -> None:
         self.places.append(places)
         self.flips.append(flips)
-        self.n += len(places)
 
     def _end(self, samples: NDArray[np.unsignedinteger]) -> None:
         self.last = int(samples[-1])
         self.done += len(samples)
-
-
-def _changes(source: Source, options: ReadOptions) -> _Changes:
-    found = _Changes(np.dtype("u1") if options.width == 8 else np.dtype("<u2"))
-    size = found.dtype.itemsize
-    still, compiled = b"", False
-    for piece in source.pieces(PIECE_BYTES):
-        if piece == still:  # nothing changes: compared at the speed of memory
-            found.done += len(piece) // size
-            continue
-        if len(piece) % size:
-            raise CaptureError("half a sample at the end", path=source.path, offset=found.done * size + len(piece),
-                               expected="two bytes a sample with --width 16",
-                               do="use --width 8 if a sample is one byte, or copy the file again")
-        (found.take_compiled if compiled else found.take)(np.frombuffer(piece, found.dtype))
-        still = piece[-size:] * (PIECE_BYTES // size)
-        compiled = compiled or (BUSY_AFTER < found.done * size < source.size - BUSY_LEFT
-                                and found.n > BUSY_SHARE * found.done)
-        if options.progress and source.size:
-            options.progress(min(found.done * size / source.size, 1))
-    return found

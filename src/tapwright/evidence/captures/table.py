@@ -1,13 +1,13 @@
 """Tables of samples (.csv, .tsv): a header row, time in seconds, one column a channel of levels or of volts.
 
-Large files are parsed in pieces by polars; small ones, and any piece that polars refuses, by plain Python, which also
-says what is wrong and where.
+Large files are parsed in pieces by machine code; small ones, and any piece with more than plain numbers, by plain
+Python, which also says what is wrong and where.
 """
 
 from __future__ import annotations
 
-import io
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -22,11 +22,15 @@ from tapwright.evidence.captures._levels import levels_of
 from tapwright.evidence.captures._source import ReadOptions, Source
 
 SUFFIXES = (".csv", ".tsv")
-PIECE_BYTES = 1 << 24
-FAST_FROM_BYTES = 1 << 20  # below, importing polars (0.2 s) costs more than it saves
+PIECE_BYTES = 1 << 22
+FAST_FROM_BYTES = 1 << 19  # below, loading machine code (0.1 s) costs more than it saves
 MOST_COLUMNS = 1024
 MOST_LINE_BYTES = 1 << 16
 MOST_VOLTS = 1e6
+FEW_ROWS = 8  # fewer changes hold no character that can be told
+_TIME_HEADING = re.compile(r"t$|t[_ (\[]|time|s$|sec|x$|x[-_ ]?axis|.*(time|second|\(s\)|\[s\]|_s$)", re.IGNORECASE)
+_TENS = np.array([float(f"1e{i}") for i in range(23)])
+_FORM = "a table: a header row such as 't_s,rx', then rows of seconds and levels or volts"
 _UNKNOWN = frozenset({"x", "z", "u", "w", "?", "-"})
 _WORDS = {"true": 1.0, "false": 0.0, "h": 1.0, "l": 0.0, "high": 1.0, "low": 0.0}
 
@@ -45,8 +49,9 @@ class _Column:
 
 @dataclass
 class _Times:
-    """What is kept of the time column: first, last, count, and whether the steps are even."""
+    """What is kept of the time column: heading, first, last, count, and whether the steps are even."""
 
+    heading: str
     power: int = 12
     first: int = 0
     last: int = 0
@@ -90,9 +95,9 @@ def read(source: Source, options: ReadOptions) -> Capture:
 def _read_once(source: Source, options: ReadOptions, volts: set[int]) -> Capture:
     pieces = _whole_lines(source)
     head_line, body = next(pieces, (1, b""))[1].partition(b"\n")[::2]
-    mark, names = _header(source, head_line)
+    mark, (heading, *names) = _header(source, head_line)
     columns = [_Column(name, is_levels=i not in volts and options.low_v is None) for i, name in enumerate(names)]
-    times, line, done = _Times(), 2, 0
+    times, line, done = _Times(heading), 2, 0
     for first_line, piece in _chain(body, pieces):
         line = first_line if first_line else line
         if piece and not piece.isspace():
@@ -119,7 +124,7 @@ def _whole_lines(source: Source) -> Iterator[tuple[int, bytes]]:
         piece = rest + piece if rest else piece
         cut = piece.rfind(b"\n") + 1
         if not cut and len(piece) > PIECE_BYTES:
-            raise CaptureError("a line of more than 16 MB", path=source.path, line=line, expected="a table of samples")
+            raise CaptureError("a line of more than 4 MB", path=source.path, line=line, expected="a table of samples")
         rest = piece[cut:]
         if cut:
             yield line, piece[:cut]
@@ -129,14 +134,17 @@ def _whole_lines(source: Source) -> Iterator[tuple[int, bytes]]:
 
 
 def _header(source: Source, line: bytes) -> tuple[str, list[str]]:
-    if b"\0" in line or len(line) > MOST_LINE_BYTES:
-        raise CaptureError("binary data", path=source.path, line=1, expected="a table with a header row",
-                           do="packed samples need the ending .bin")
+    controls = sum((letter < 32 and letter not in b"\t\r\f") or letter == 127 for letter in line[:MOST_LINE_BYTES])
+    if controls or len(line) > MOST_LINE_BYTES:
+        raise CaptureError("binary data, no table at all" if controls else "binary data, or a line without end",
+                           path=source.path, line=1, expected=_FORM,
+                           do="give packed samples the ending .bin and --rate, a value change dump .vcd")
     try:
         text = line.decode("utf-8-sig")
     except UnicodeDecodeError as trouble:
         raise CaptureError(f"byte 0x{line[trouble.start]:02X} is not UTF-8 text", path=source.path, line=1,
-                           expected="a table with a header row") from None
+                           expected=_FORM, do="save a table again as UTF-8; give packed samples the ending .bin and "
+                           "--rate, a value change dump .vcd") from None
     mark = "\t" if source.suffix == ".tsv" or ("\t" in text and "," not in text) else ","
     if mark == "," and "," not in text and ";" in text:
         mark = ";"
@@ -159,7 +167,7 @@ def _header(source: Source, line: bytes) -> tuple[str, list[str]]:
             raise CaptureError(f"column {i + 1} has no name", path=source.path, line=1, expected="a name a column")
         if name in names[1:i]:
             raise CaptureError(f"two columns named '{name}'", path=source.path, line=1, expected="different names")
-    return mark, names[1:]
+    return mark, names
 
 
 def _is_number(text: str) -> bool:
@@ -173,26 +181,20 @@ def _is_number(text: str) -> bool:
 def _numbers(source: Source, piece: bytes, mark: str, n_columns: int, line: int) -> NDArray[np.float64]:
     """Return a piece's cells, shape (n_columns, n_rows); unknown levels (x, z) are NaN."""
     if len(piece) >= FAST_FROM_BYTES:
-        fast = _by_polars(piece, mark, n_columns)
+        fast = _compiled(piece, mark, n_columns)
         if fast is not None:
             return fast
     return _by_rows(source, piece, mark, n_columns, line)
 
 
-def _by_polars(piece: bytes, mark: str, n_columns: int) -> NDArray[np.float64] | None:
-    import polars
+def _compiled(piece: bytes, mark: str, n_columns: int) -> NDArray[np.float64] | None:
+    """Return a piece's cells read by machine code, None where some are not plain numbers."""
+    from tapwright.evidence._table_kernels import numbers
 
-    schema = {f"c{i}": polars.Float64 for i in range(n_columns)}
-    try:
-        frame = polars.read_csv(io.BytesIO(piece), has_header=False, separator=mark, schema=schema, quote_char=None)
-    except polars.exceptions.PolarsError:
-        return None
-    out = np.empty((n_columns, frame.height))
-    for i, series in enumerate(frame.get_columns()):
-        if series.null_count():
-            return None
-        out[i] = series.to_numpy()
-    return out if np.isfinite(out).all() else None
+    room = piece.count(b"\n") + 1
+    out = np.empty((n_columns, room))
+    n = numbers(np.frombuffer(piece, np.uint8), len(piece), ord(mark), n_columns, out.ravel(), room, _TENS)
+    return None if n < 0 else out[:, :n]
 
 
 def _by_rows(source: Source, piece: bytes, mark: str, n_columns: int, line: int) -> NDArray[np.float64]:
@@ -304,7 +306,7 @@ def _capture(source: Source, options: ReadOptions, columns: list[_Column], times
     ticks = np.concatenate(times.all_ticks) if times.all_ticks else np.empty(0, np.int64)
     middle = max((float(part.max() + part.min()) / 2 for part in volts if part.max() - part.min() > 0.4), default=1.0)
     channels: list[Channel] = []
-    notes: list[str] = []
+    notes = _taken_as(columns, times)
     unlike: list[str] = []
     for column in columns:
         if column.is_levels:
@@ -323,6 +325,24 @@ def _capture(source: Source, options: ReadOptions, columns: list[_Column], times
         notes.append("no column has two levels")
     return Capture(path=source.path, tick_s=Fraction(1, 10**times.power), start_tick=times.first, end_tick=end,
                    sample_ticks=sample, channels=tuple(channels), notes=(*notes, *unlike))
+
+
+def _taken_as(columns: list[_Column], times: _Times) -> list[str]:
+    """Return what was taken for what, where the table does not look like a capture."""
+    is_time = _TIME_HEADING.match(times.heading) is not None
+    if is_time and times.n >= FEW_ROWS:
+        return []
+    levels = [column.name for column in columns if column.is_levels]
+    volts = [column.name for column in columns if not column.is_levels]
+    taken = [f"{', '.join(names[:4])}{' ...' if len(names) > 4 else ''} as {what}"
+             for names, what in ((levels, "levels"), (volts, "volts")) if names]
+    note = (f"the first column '{times.heading}' was taken as seconds, {' and '.join(taken)}: {times.n} rows, "
+            f"{times.first / 10**times.power:g} s to {times.last / 10**times.power:g} s")
+    if not is_time:
+        note += "; if that is wrong, put time in seconds first, under a heading such as t_s"
+    if times.n < FEW_ROWS:
+        note += "; so few rows can hold no byte: export the whole capture, every sample or every change"
+    return [note]
 
 
 def _from_volts(
