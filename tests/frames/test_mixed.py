@@ -71,3 +71,14 @@ def test_streams_that_were_once_cut_wrong(seed: int) -> None:
     """Bursts, kinds in a fixed order, fillers, closing bytes beside starts, lengths that a byte has by chance."""
     _, frames, spoilt, report = framed(seed)
     assert is_exact(frames, spoilt, report)
+
+
+def test_a_damaged_frame_shorter_than_a_type_byte_s_place() -> None:
+    """Pieces of one or two bytes at a recording's end are weighed like any other damage."""
+    rng = random.Random(3)
+    frames = [b"\xaa" + bytes([rng.choice([1, 2])]) + rng.randbytes(rng.choice([4, 7])) for _ in range(80)]
+    frames = [frame + bytes([sum(frame) & 0xFF]) for frame in frames]
+    frames[40], frames[-1] = b"\xaa", b"\xaa\x01"
+    rows, _ = mixed.on_line(frames, 3, how="gaps", damage=0.0, mid=False)
+    found = Counter(find_frames(rows).whole)
+    assert all(found[frame] for frame in frames[:40])

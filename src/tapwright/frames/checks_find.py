@@ -77,8 +77,14 @@ def find_checks(material: Material, *, quick: bool = False) -> tuple[tuple[Found
     if not chosen and near is not None and near.bits > -20:
         where = f"at byte {near.check.at} over bytes {near.check.first} to {near.check.last}"
         notes = (f"{near.check.kind} {where} fits, but these frames differ too little "
-                 "to tell it from chance: record more, with other readings",)
+                 f"to tell it from chance: record more, with other readings ({_more(near)})",)
     return tuple(_found(candidate, material) for candidate in chosen), notes
+
+
+def _more(near: _Candidate) -> str:
+    """Return about how many frames that follow from no others would settle a check, in words."""
+    n = math.ceil((LEAST_BITS - near.bits) / (8 * n_check_bytes(near.check.kind)))
+    return f"about {n} frame{'s' * (n != 1)} in which other bytes change would settle it"
 
 
 def _stands(candidate: _Candidate) -> bool:

@@ -67,7 +67,7 @@ def _kinds(frames: Frames) -> Iterator[NDArray[np.int64]]:
     kind = np.where(lengths[kind] == frames.lengths, kind, len(lengths))  # damaged ones together
     if len(lengths) > 1:
         yield kind
-    for place in range(min(TYPE_PLACES, int(lengths.min()))):
+    for place in range(min(TYPE_PLACES, int(frames.lengths.min()))):
         both = np.unique(kind * 256 + frames.data[frames.offsets[:-1] + place], return_inverse=True)
         if len(lengths) < len(both[0]) <= MOST_KINDS:
             yield both[1]
