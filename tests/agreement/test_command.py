@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import re
 import tempfile
 import xml.etree.ElementTree as ET
 from pathlib import Path
@@ -510,3 +511,14 @@ def test_extreme_readings_never_break_it(rows: list[tuple[str, str]], form: str,
                      main(["agree", *files, "--json"]), main(["agree", "--disturb", *files, "--margin", margin])}
         assert codes <= {0, 1, 2}
         ET.parse(out)
+
+
+def test_points_are_named_in_the_picture_and_per_cent_has_its_space(command: Command) -> None:
+    """A place in order of level looks like a name of a point; SI Brochure 5.4.7 for the space."""
+    reference, meter = (table.replace("\n2,", "\npool inlet,") for table in (REFERENCE, METER))
+    assert command.both(reference, meter, "--plot", "out.svg", spec=SPEC)[0] == 0
+    words = [node.text for node in ET.parse(command.folder / "out.svg").iter() if node.tag.endswith("text")]
+    assert "pool inlet" in words
+    assert command.run("reference.csv", "meter.csv", "--spec", "spec.toml") == 0
+    assert re.search(r"\d %", command.out)
+    assert not re.search(r"\d%", command.out)

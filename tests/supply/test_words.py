@@ -12,6 +12,7 @@ from tapwright.cli.main import main
 from tapwright.core.errors import TapwrightError, UsageError
 from tapwright.supply.answer import Answer
 from tapwright.supply.ask import ask
+from tapwright.supply.draw import run_picture
 from tapwright.supply.faults import advice
 from tapwright.supply.parts import part_checks
 from tapwright.supply.report import report
@@ -112,3 +113,19 @@ def test_the_first_line_tells_of_drawn_plans_that_fail(tmp_path: Path,
 def test_per_cent_has_its_space() -> None:
     """SI Brochure, 9th edition, 5.4.7."""
     assert not re.search(r"\d%", text(report(plan(METER))))
+
+
+def test_the_run_picture_draws_the_collapse_and_the_run_ends_on_it() -> None:
+    """A run that ends in collapse ends where the cells give their most, half their free volts (maximum power)."""
+    answer = Answer(plan(COLLAPSES.replace("[instrument]\namps = 0.003", "[instrument]\namps = 0")
+                         .replace("quiescent_a = 20e-6", "quiescent_a = 0")))
+    assert answer.run.because == "cells can deliver the burst"
+    half = answer.run.open_v / 2
+    assert float(answer.run.curve_v[-1]) == pytest.approx(half, rel=0.01)
+    picture = run_picture(answer)
+    assert "most power, collapse beyond" in picture
+    last = max(re.findall(r'points="([^"]+)"[^>]*stroke-dasharray="1 3"', picture), key=len).split()[-1]
+    end = re.search(r'<circle cx="([0-9.]+)" cy="([0-9.]+)"', picture)
+    assert end
+    x, y = map(float, last.split(","))
+    assert (x, y) == pytest.approx((float(end.group(1)), float(end.group(2))), abs=2)

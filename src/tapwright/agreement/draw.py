@@ -14,6 +14,7 @@ from tapwright.agreement.verdict import FAIL, PASS
 from tapwright.draw import svg
 
 Floats = NDArray[np.float64]
+_NAMED_POINTS = 12  # up to so many have room for their names
 MOST_MARKS = 1500
 _COLOURS = {PASS: svg.SETTLED, FAIL: svg.WRONG}
 
@@ -66,8 +67,8 @@ def errors(agreement: Agreement) -> str:
     reach = 1.15 * max(float(np.nanmax(np.abs(share) + u, initial=1.2)), 1.2)
     plot = svg.Plot.make(
         "Errors in the allowed band", f"Each point's error over its limit, verdict {judged.verdict}",
-        x_range=(0.0, len(a.pairs) + 1.0), y_range=(-reach, reach), x_label="points, in order of their level",
-        y_label="error / limit", height=340)
+        x_range=(0.0, len(a.pairs) + 1.0), y_range=(-reach, reach),
+        x_label="place of the point in order of its level", y_label="error / limit", height=340)
     top, bottom = plot.y(1.0), plot.y(-1.0)
     plot.canvas.rect(plot.x.start, top, plot.x.end - plot.x.start, bottom - top, svg.SETTLED, opacity=0.08)
     plot.level(1.0, "limit", svg.WRONG)
@@ -87,6 +88,10 @@ def errors(agreement: Agreement) -> str:
         else:  # told apart by shape too, never by colour alone
             plot.canvas.rect(x - 4, plot.y(share[i]) - 4, 8, 8, colour if judged.verdicts[i] == FAIL else svg.PAPER,
                              stroke=colour, tip=tip)
+        if len(a.pairs) <= _NAMED_POINTS:
+            name = a.pairs.points[i]
+            plot.canvas.text(x, plot.y.start - 6, name if len(name) <= 12 else name[:11] + "…", size=10,
+                             anchor="middle")
     return plot.canvas.svg()
 
 

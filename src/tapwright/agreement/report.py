@@ -270,7 +270,8 @@ def _budget_lines(a: Agreement) -> list[str]:
     lines = [f"Where the uncertainty comes from ({a.pairs.unit}, k = 1)".replace("(, ", "(")]
     for one in a.budgets:
         lines.append(f"  {one.about}: u {one.u:.2g}, U {one.expanded:.2g} (k = {one.factor:.3g})")
-        lines += [f"    {part.what}: {part.stated:.3g} / {part.divisor:.4g} = {part.u:.2g}, {one.share(part):.0%}"
+        lines += [f"    {part.what}: {part.stated:.3g} / {part.divisor:.4g} = {part.u:.2g}, "
+                  f"{100 * one.share(part):.0f} %"
                   for part in one.parts if part.u > 0]
         if not one.u:
             lines.append("    nothing stated: taken as perfect")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapwright.draw.svg import FAINT, INK, OPEN, SECOND, SETTLED, WRONG, Canvas, Plot
 from tapwright.supply.answer import Answer
@@ -17,10 +18,10 @@ _WASTED = frozenset(["regulator", "converter", "switch", "cells and contacts"])
 def run_picture(answer: Answer) -> str:
     """Return the cells' volts over the run, with every limit on the string's volts drawn, as SVG."""
     ran, circuit = answer.run, answer.circuit
-    limits = _limits(answer)
+    limits, edge_v = _limits(answer), _collapse_v(answer)
     h, v = ran.curve_h, ran.curve_v
     open_v = circuit.string.open_at(ran.curve_mah)
-    every = [value for value, _ in limits] + v.tolist() + open_v.tolist()
+    every = [value for value, _ in limits] + v.tolist() + open_v.tolist() + ([] if edge_v is None else edge_v.tolist())
     low, high = (min(every), max(every)) if every else (0.0, 1.0)
     pad = 0.08 * max(high - low, 0.1)
     last = float(h[-1]) if len(h) and h[-1] > 0 else 1.0
@@ -33,10 +34,31 @@ def run_picture(answer: Answer) -> str:
     if len(h):
         plot.curve(list(zip(h.tolist(), open_v.tolist(), strict=True)), FAINT, dash="2 3")
         plot.curve(list(zip(h.tolist(), v.tolist(), strict=True)), SETTLED)
+        if edge_v is not None:
+            plot.curve(list(zip(h.tolist(), edge_v.tolist(), strict=True)), WRONG, dash="1 3")
         plot.canvas.circle(plot.x(float(h[-1])), plot.y(float(v[-1])), 4, WRONG, tip=ends)
-        _key(plot, [("in the burst", SETTLED, ""), ("open", FAINT, "2 3")])
+        _key(plot, [("in the burst", SETTLED, ""), ("open", FAINT, "2 3")]
+             + ([("most power, collapse beyond", WRONG, "1 3")] if edge_v is not None else []))
     plot.canvas.text(230, 20, ends, size=11, colour=INK)
     return plot.canvas.svg()
+
+
+def _collapse_v(answer: Answer) -> NDArray[np.float64] | None:
+    """Return the string's volts at which it gives the most power, over the run; None where no constant power is drawn.
+
+    Source: maximum power theorem, half the volts that are free behind the ohms.
+    """
+    circuit, converter = answer.circuit, answer.plan.converter
+    if not converter.switching:
+        return None
+    at = answer.run.curve_mah
+    open_v, string_ohm = circuit.string.open_at(at), circuit.string.ohms_at(at)
+    ohm = string_ohm + circuit.switch_ohm
+    free_v = open_v - string_ohm * circuit.beside_a - ohm * converter.quiescent_a
+    with np.errstate(divide="ignore", invalid="ignore"):
+        most_a = np.where(ohm > 0, free_v / 2.0 / ohm, np.nan)
+    edge_v = open_v - string_ohm * (circuit.beside_a + converter.quiescent_a + most_a)
+    return np.asarray(edge_v) if bool(np.all(np.isfinite(edge_v))) else None
 
 
 def _limits(answer: Answer) -> list[tuple[float, str]]:
