@@ -522,3 +522,9 @@ def test_points_are_named_in_the_picture_and_per_cent_has_its_space(command: Com
     assert command.run("reference.csv", "meter.csv", "--spec", "spec.toml") == 0
     assert re.search(r"\d %", command.out)
     assert not re.search(r"\d%", command.out)
+
+
+def test_a_file_name_in_advice_keeps_its_case(command: Command) -> None:
+    """What to do begins with a capital letter; a name must not be the word that gets it."""
+    assert command.both("point,value\na,1\nb,2\n", "point,value\nc,1\nd,2\n")[0] == 2
+    command.refuses("0 pairs with reference.csv", "The file reference.csv has the points a, b; meter.csv has c, d")

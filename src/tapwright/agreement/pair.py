@@ -81,13 +81,14 @@ def pair(reference: Readings, meter: Readings) -> Pairs:
 
 def _what_there_is(reference: Readings, meter: Readings) -> str:
     if reference.times_s is None or meter.times_s is None:
-        return f"{reference.name} has the points {', '.join(reference.labels[:5])}; {meter.name} has " + \
+        return f"the file {reference.name} has the points {', '.join(reference.labels[:5])}; {meter.name} has " + \
                ", ".join(meter.labels[:5])
     if reference.starts_at is not None and meter.starts_at is not None:
-        return f"{reference.name} began {reference.starts_at - meter.starts_at:+.1f} s after {meter.name} by the " \
-               "wall clock; recordings of different times compare point by point, not by time"
-    return f"{reference.name} runs from {reference.labels[0]} s to {reference.labels[-1]} s, {meter.name} from " \
-           f"{meter.labels[0]} s to {meter.labels[-1]} s"
+        later_s = reference.starts_at - meter.starts_at
+        return f"the recording {reference.name} began {later_s:+.1f} s after {meter.name} by the wall clock; " \
+               "recordings of different times compare point by point, not by time"
+    return f"the series {reference.name} runs from {reference.labels[0]} s to {reference.labels[-1]} s, " \
+           f"{meter.name} from {meter.labels[0]} s to {meter.labels[-1]} s"
 
 
 def _by_name(reference: Readings, meter: Readings) -> Pairs:
