@@ -27,7 +27,7 @@ FLASH = {"segments": (1300, 1100), "text": (2600, 2200), "bcd": (1750, 1450), "i
 def run() -> list[Row]:
     """Return flash, RAM and instructions of the hand-made meter and of a blind instrument of each family."""
     shown = [("6.82", "mg/L"), ("-0.4", "pH"), ("18.88", "°C"), ("0L", "S/cm"), ("", "%")]
-    rows = _rows("meter, 13 bytes, CRC-16", meter(), [frame(*one) for one in shown], (930, 660))
+    rows = _rows("meter, 13 bytes, CRC-16", meter(), [frame(*one) for one in shown], (930, 640))
     for family, limits in FLASH.items():
         found = learned(21, family)
         if found is not None:

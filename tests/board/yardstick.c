@@ -70,8 +70,9 @@ static unsigned display(const uint8_t *frame, char *out)
                 odd |= 4;
             continue;
         }
-        *o++ = (char)c;
-        if (c == '-' && o == out + 1 && i > 1)
+        *o = (char)c;
+        o++;
+        if (o == out + 1 && c == '-' && i != 1)
             continue; /* a sign */
         spelt = spelt << 8 | c;
         if (c == '?')
@@ -117,9 +118,9 @@ void reading_decode(const uint8_t *frame, size_t size, struct reading *out)
     out->flags = READING_MORE;
     if (size != 13)
         return;
+    status = display(frame, out->display);
     flags = frame[9] & 15;
     out->flags = flags | READING_MORE;
-    status = display(frame, out->display);
     if (frame[10] >> 5)
         return; /* bits that no label saw change */
     out->flags = flags;

@@ -187,8 +187,9 @@ static unsigned display(const uint8_t *b, char *out@MOVED@)
                 odd |= 4;
             continue;
         }
-        *o++ = (char)c;
-        if (c == '-' && o == out + 1 && i > 1)
+        *o = (char)c;
+        o++;
+        if (o == out + 1 && c == '-' && i != 1)
             continue; /* a sign */
         spelt = spelt << 8 | c;
         if (c == '\\077')

@@ -49,6 +49,10 @@ def _decode(instrument: Instrument, units: c_units.Units, bits: Bits, body: c_fr
     early = not direct and any(isinstance(one.digits, Float) and one.digits.scales for one in reading_map.displays)
     unit = "unit_of(b)" if reading_map.units else "0"
     moved = bool(watch) or not direct or bits.restful
+    arguments = f"b, out->display{bits.moved}" if direct else f"b, out->display, moved, {'unit' if early else '0'}"
+    call = f"    status = display({arguments});\n"
+    # Where the display does not ask for it, what moved is looked up later: fewer values to keep meanwhile.
+    first = direct and not bits.restful
     return filled(
         _DECODE,
         BODY="" if body.in_place else f"    uint8_t body[{body.size}];\n", B="frame" if body.in_place else "body",
@@ -61,10 +65,10 @@ def _decode(instrument: Instrument, units: c_units.Units, bits: Bits, body: c_fr
         FILL="" if body.in_place else "    body_of(frame, (unsigned)size, body);\n",
         WATCH=_moved(watch) if watch else "", FLAGS="".join(f"{line}\n" for line in flag_lines),
         EARLY=f"    unit = {f'moved ? {units.unknown}u : ' if watch else ''}{unit};\n" if early else "",
-        ARGUMENTS=f"b, out->display{bits.moved}" if direct else f"b, out->display, moved, {'unit' if early else '0'}",
+        BEFORE=call if first else "", AFTER="" if first else call,
         STAY="    if (moved)\n        return; /* bits that no label saw change */\n" if watch else "",
         UNIT="" if early else f"    unit = {unit};\n", TYPE=unit_type(units),
-        MORE="    if (more)\n        return;\n" if more else "",
+        MORE=f"    if (more) {{\n        out->unit = ({unit_type(units)})unit;\n        return;\n    }}\n" if more else "",
         CERTAIN=f"    if (unit != {units.unknown})\n    " if reading_map.units else "").splitlines()
 
 
@@ -113,10 +117,9 @@ void reading_decode(const uint8_t *frame, size_t size, struct reading *out)
     out->display[0] = '\\077';
     out->unit = @UNKNOWN@;
     out->flags = READING_MORE;
-@TESTS@@FILL@@WATCH@@FLAGS@    out->flags = (@FLAG_TYPE@)(flags | READING_MORE);
-@EARLY@    status = display(@ARGUMENTS@);
-@STAY@@UNIT@    out->unit = (@TYPE@)unit;
-@MORE@    out->flags = flags;
+@TESTS@@FILL@@BEFORE@@WATCH@@FLAGS@    out->flags = (@FLAG_TYPE@)(flags | READING_MORE);
+@EARLY@@AFTER@@STAY@@UNIT@@MORE@    out->flags = flags;
+    out->unit = (@TYPE@)unit;
 @CERTAIN@    out->status = (uint8_t)status;
 }
 

@@ -82,8 +82,9 @@ static unsigned display(const uint8_t *b, char *out)
                 odd |= 4;
             continue;
         }
-        *o++ = (char)c;
-        if (c == '-' && o == out + 1 && i > 1)
+        *o = (char)c;
+        o++;
+        if (o == out + 1 && c == '-' && i != 1)
             continue; /* a sign */
         spelt = spelt << 8 | c;
         if (c == '\077')
@@ -132,15 +133,15 @@ void reading_decode(const uint8_t *frame, size_t size, struct reading *out)
     out->flags = READING_MORE;
     if (size != 13u)
         return;
+    status = display(b, out->display);
     moved = (b[10] & 0xE0u) != 0x00u;
     flags = (uint8_t)((b[9] & 15u));
     out->flags = (uint8_t)(flags | READING_MORE);
-    status = display(b, out->display);
     if (moved)
         return; /* bits that no label saw change */
     unit = unit_of(b);
-    out->unit = (uint8_t)unit;
     out->flags = flags;
+    out->unit = (uint8_t)unit;
     if (unit != 18)
         out->status = (uint8_t)status;
 }
