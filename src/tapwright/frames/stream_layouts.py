@@ -28,6 +28,8 @@ SHORT_PERIODS = 4
 MOST_HEADS = 6
 MOST_STARTS = 24  # single bytes tried; in text a start byte is rarer than any digit
 ALIKE_SHARE = 0.5
+OTHER_LENGTHS = 0.03  # of frames with a length byte; fewer may be damage
+ALL_ALIKE = 0.95  # of rows that a byte closes: from here on the others are taken for damaged
 LEAST_KIND = 4  # bytes of a kind of frame: a start, a type and something to say
 
 
@@ -188,8 +190,9 @@ def _with_field(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
                 if count >= 0.4 * len(steps) and -8 <= add <= 64:
                     rows = [raw[a:a + n + add] for a, n in zip(inside.tolist(), lengths.tolist(), strict=True)
                             if is_start[a + n + add] and n + add > field_at]
-                    if len(rows) < 3 or len({len(row) for row in rows}) < 2:
-                        continue
+                    usual = Counter(len(row) for row in rows).most_common(1)
+                    if len(rows) < 3 or len(rows) - usual[0][1] < max(2, OTHER_LENGTHS * len(rows)):
+                        continue  # one length: a constant byte that happens to be it
                     head = common_start(rows)[:field_at]
                     if not head.startswith(start):
                         continue
@@ -298,7 +301,7 @@ def _closed(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
             tail = common_end(same)
             yield FrameLayout(length="fixed", n_bytes=n_bytes, start=common_start(same),
                               end=tail if len(tail) < n_bytes else b"")
-        else:
+        if count < ALL_ALIKE * len(rows):
             yield FrameLayout(length="delimited", start=common_start(rows), end=end)
 
 
