@@ -131,9 +131,13 @@ def check_ok(frames: Frames, layout: FrameLayout) -> NDArray[np.bool_]:
     bool, shape (n,); True where the layout has no check for that frame, False where a frame is too short to hold it
     """
     ok = np.ones(len(frames), np.bool_)
-    lengths = frames.lengths
-    for n_bytes in np.unique(lengths).tolist():
+    if not layout.checks and not any(kind.checks for kind in layout.variants):
+        return ok
+    for n_bytes in np.unique(frames.lengths).tolist():
         which, matrix = frames.matrix(n_bytes)
+        if not layout.variants:
+            ok[which] = _all_hold(matrix, layout.checks)
+            continue
         left = np.ones(len(which), np.bool_)
         for kind in layout.variants:
             fits = left & _fits(matrix, kind)
