@@ -83,7 +83,7 @@ def test_unknown_keys_are_named_with_the_nearest_known() -> None:
     assert isinstance(loads, list)
     with pytest.raises(DescriptionError,
                        match=r"^plan\.toml, line 8, key load\.1\.amp: unknown key 'amp'; expected one of amps, seconds"
-                             r"\. Did you mean 'amps'\?\.$"):
+                             r"\. Did you mean 'amps'\?$"):
         file.check_keys("load.1", loads[1], ("amps", "seconds"))
     file.check_keys("load.0", loads[0], ("amps", "seconds"))
 
