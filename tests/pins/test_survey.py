@@ -33,6 +33,15 @@ def test_cells_as_people_write_them(tmp_path: Path) -> None:
     assert found.cells[0][1].count == pytest.approx(0.001)
 
 
+@pytest.mark.parametrize("cell", ["0.4..1.9", "0.4 V..1.9 V", "0.4V..1.9", "0,4..1,9", "0.4 - 1.9", "0.4 to 1.9 V"])
+def test_ranges_as_people_write_them(tmp_path: Path, cell: str) -> None:
+    """A unit may stand after either number; two different ones are refused."""
+    found = survey(tmp_path, f"pad;a\n1;{cell}\n").cells[0][0]
+    assert (found.low, found.high) == (0.4, 1.9)
+    with pytest.raises(TapwrightError):
+        survey(tmp_path, "pad;a\n1;0.4 V..1900 mV\n")
+
+
 @pytest.mark.parametrize("mark", [";", "\t"])
 def test_decimal_comma(tmp_path: Path, mark: str) -> None:
     """Semicolons or tabs between cells free the comma for decimals."""

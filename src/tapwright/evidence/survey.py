@@ -30,6 +30,7 @@ _CELL = re.compile(rf"[~≈]?\s*({_NUMBER})\s*(?:(?:\.\.\.?|…|–|\bto\b)\s*({
 _PLAIN = re.compile(r"-?\d{1,9}(?:\.\d{0,9})?$", re.A)
 _COUNTS = tuple(10.0**-k for k in range(10))
 _MINUS_RANGE = re.compile(rf"({_NUMBER})\s*-\s*({_NUMBER})\s*(\D*)$")
+_VOLTS_TWICE = re.compile(rf"({_NUMBER})\s*V\s*(?:\.\.\.?|…|–|to\b)\s*({_NUMBER})\s*V?$", re.I)
 _RESISTOR = r"(\d+(?:[.,]\d+)?)\s*([kKM]?)(\d*)\s*(?:Ω|ohms?|R)?"
 _LOAD = re.compile(rf"{_RESISTOR}\s+to\s+(ground|gnd|supply)$", re.I)
 _TRIAL = re.compile(rf"pad\s+(.+?)\s+(high|low)\s+through\s+{_RESISTOR}$", re.I)
@@ -330,6 +331,8 @@ def _cell(path: Path, line: int, column: Column, text: str) -> Cell | None:
                    VOLTS: (_VOLT_UNITS, "volts, as 2.98, 2.98 V or 0.4..1.9, or a blank")}[column.quantity]
     if column.quantity == OHMS and text.casefold().replace(" ", "").rstrip("ωhms") in _OVER:
         return Cell(math.inf, math.inf, math.inf)
+    if column.quantity == VOLTS and (twice := _VOLTS_TWICE.match(text)):  # 0.4 V..1.9 V
+        text = f"{twice[1]}..{twice[2]}"
     found = _CELL.match(text) or _MINUS_RANGE.match(text)
     unit = found.group(3).strip() if found else ""
     scale = units.get(unit.casefold()) if found else None
