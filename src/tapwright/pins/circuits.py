@@ -26,7 +26,7 @@ GROUND, SUPPLY, SWITCHED, FIXED_HIGH, FIXED_LOW, STATE_LINE, DATA, FLOATING = ra
 INSTRUMENT, MODULE, PULL, NOTHING = range(4)
 
 # What a branch does. DEAD: the module is without supply, its chip clamps the line a diode drop over its own rail.
-# CLAMPED: the instrument drives high into such a chip and feeds its rail.
+# CLAMPED: the instrument drives high, or an open drain of it lets its pull-up, into such a chip and feeds its rail.
 HIGH, LOW, RELEASED, DEAD, SENDING, DOWN, CLAMPED = range(7)
 
 ROLE_PRIOR = (0.12, 0.12, 0.10, 0.13, 0.13, 0.18, 0.12, 0.10)
@@ -34,10 +34,12 @@ DRIVER_OHM = np.geomspace(8.0, 1300.0, 8)
 RAIL_OHM = np.array([0.03, 0.15, 0.6, 2.0, 5.0])
 PULL_OHM = np.geomspace(1.2e3, 1.5e6, 17)
 FEW_PULLS = PULL_OHM[1:13:2]
-# How hard the rail of a module without supply is held down: by its own parts, by little, by nothing at all.
-DEAD_RAIL_OHM = np.array([30.0, 160.0, 800.0, 4e3, 2e4, 1.2e5, 1e9])
-DEAD_RAIL_SHARE = np.array([0.18, 0.15, 0.15, 0.16, 0.14, 0.1, 0.12])
-CLAMPED_RAILS = 4  # the first so many are hard enough to pull a driven high line down
+# How hard the rail of a module without supply is held down: by its own parts, by little, by nothing at all. The last:
+# another line feeds it through its clamp, so that it stands a diode drop under the supply; that goes state by state.
+FED_RAIL, FED_SHARE = 1e12, 0.1
+DEAD_RAIL_OHM = np.array([30.0, 160.0, 800.0, 4e3, 2e4, 1.2e5, 1e9, FED_RAIL])
+DEAD_RAIL_SHARE = np.array([0.18, 0.15, 0.15, 0.16, 0.14, 0.1, 0.12, FED_SHARE])
+CLAMPED_RAILS = 6  # the first so many are hard enough to pull a high line down by what a meter shows
 # Averages of a line that sends, as the share by which it leaves its idle level; the last stands for "any, changing".
 DUTY = np.array([0.01, 0.025, 0.05, 0.1, 0.2, 0.35, 0.5, 0.7, -1.0])
 DUTY_SHARE = np.array([0.015, 0.03, 0.07, 0.12, 0.16, 0.16, 0.12, 0.06, 0.265])
@@ -92,7 +94,7 @@ class Branches:
     circuit : int, place in `Circuits`
     does : HIGH, LOW, RELEASED, DEAD, SENDING, DOWN or CLAMPED
     is_high : the level counts as high (for DEAD and CLAMPED the volts decide)
-    dead_rail : ohms from the dead module's rail to ground (DEAD and CLAMPED)
+    dead_rail : ohms from the dead module's rail to ground (DEAD and CLAMPED; FED_RAIL: another line feeds it)
     dead_share : share of each among the DEAD or CLAMPED branches of one circuit
     starts : first branch of each circuit
     """
@@ -171,15 +173,21 @@ def _branches_of(all_: Circuits, j: int) -> Iterator[tuple[int, bool, float, flo
             yield _at_level(all_, j, high=True)
             yield _at_level(all_, j, high=False)
     # A pull may lose its rail, or be clamped. A driven line stays fixed high on a dead module only by a pull-up.
-    mortal = by_module or all_.driver[j] == PULL or (np.isfinite(all_.pull_m[j]) and bool(all_.pull_m_up[j]))
+    mortal = by_module or all_.driver[j] == PULL
     held_up = np.isfinite(all_.pull_i[j]) and bool(all_.pull_i_up[j])
     if mortal and (role in (STATE_LINE, DATA, FIXED_LOW) or (role == FIXED_HIGH and (held_up or not by_module))):
         for ohm, share in zip(DEAD_RAIL_OHM, DEAD_RAIL_SHARE, strict=True):
             yield DEAD, False, float(ohm), float(share)
-    drives_high = all_.driver[j] == INSTRUMENT and np.isfinite(all_.high_ohm[j])
-    if drives_high and (role in (FIXED_HIGH, STATE_LINE) or (role == DATA and all_.idle_high[j])):
-        for ohm in DEAD_RAIL_OHM[:CLAMPED_RAILS]:
-            yield CLAMPED, True, float(ohm), 1 / CLAMPED_RAILS
+    goes_high = all_.driver[j] == INSTRUMENT and (np.isfinite(all_.high_ohm[j]) or up_from_module(all_)[j] or held_up)
+    if goes_high and (role in (FIXED_HIGH, STATE_LINE) or (role == DATA and all_.idle_high[j])):
+        n_rails = len(DEAD_RAIL_OHM) if up_from_module(all_)[j] else CLAMPED_RAILS
+        for ohm in DEAD_RAIL_OHM[:n_rails]:
+            yield CLAMPED, True, float(ohm), 1 / n_rails
+
+
+def up_from_module(all_: Circuits) -> NDArray[np.bool_]:
+    """Return which circuits hang on a pull-up of the module's board, which dies with it."""
+    return np.asarray(np.isfinite(all_.pull_m) & all_.pull_m_up)
 
 
 def _at_level(all_: Circuits, j: int, *, high: bool) -> tuple[int, bool, float, float]:
@@ -223,7 +231,7 @@ def _switched() -> Iterator[tuple[float, Iterator[_Row]]]:
     # Back-fed through the clamp of some chip on it: up to a diode drop under the supply, yet soft.
     yield 0.05, ({"driver": INSTRUMENT, "share": share, "high_ohm": up, "down_ohm": down, "down_at": at,
                   "drive_step": 6.0, "down_step": 10.0}
-                 for (up, share), down, at in product(ups, (2e3, 2e4), (0.2, 0.45, 0.7)))
+                 for (up, share), down, at in product(ups, (2e3, 2e4), (0.2, 0.45, 0.7, 0.83)))
 
 
 def _sides(ohms: list[tuple[float, float]], *, up: bool) -> Iterator[tuple[_Row, float]]:
@@ -281,7 +289,7 @@ def _data() -> Iterator[tuple[float, Iterator[_Row]]]:
                                      ({"pull_i": 6e4, "pull_i_up": True}, 0.22), ({"pull_i": 3e4}, 0.1)]
     for driver, form_share in ((INSTRUMENT, 0.55), (MODULE, 0.33)):
         pulls = few if driver == MODULE else [({}, 1.0)]
-        drivers = _drivers(DRIVER_OHM[2:7:4] if driver == MODULE else DRIVER_OHM[1::2])
+        drivers = _drivers(DRIVER_OHM[1::2])
         yield form_share, (
             {"driver": driver, "by_module": driver == MODULE, "share": share * duty_share * pull_share, "waits": waits,
              "high_ohm": ohm, "low_ohm": ohm, "duty": duty, "idle_high": idle_high,

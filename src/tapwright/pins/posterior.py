@@ -24,10 +24,13 @@ from tapwright.pins.circuits import (
     DEAD_RAIL_OHM,
     DEAD_RAIL_SHARE,
     DRIVERS,
+    FED_RAIL,
+    FED_SHARE,
     FIXED_HIGH,
     FIXED_LOW,
     HIGH,
     PULL,
+    RELEASED,
     ROLES,
     SENDING,
     STATE_LINE,
@@ -35,6 +38,7 @@ from tapwright.pins.circuits import (
     SWITCHED,
     branches,
     circuits,
+    up_from_module,
 )
 from tapwright.pins.predict import Probe, forecast
 from tapwright.pins.signatures import Evidence, Reading
@@ -46,6 +50,7 @@ DEAD_LEVELS = np.array([3e-4, 0.4, 0.97])
 ALIVE, UNSURE, LOST = range(3)
 HAS_CLAMP = 0.6  # share of the pulled lines that a chip of the module clamps
 DRIVES_HIGH_INTO_DEAD = 0.5  # share of an instrument's high outputs that feed a dead chip's rail instead of standing
+OWN_RAIL = 0.5  # how far what a driven line meets goes with how hard the dead rail is for the others
 BOARD_TRUST = 0.7  # the pads' joint say on who feeds the module counts less than their product: they share habits
 NEGLIGIBLE = 1e-9
 LARGE = 1000  # pads times states
@@ -144,7 +149,7 @@ class Model:
         weighed = self._weighed(self._feeds(beliefs), first)
         best = max(weighed, key=lambda part: part[0].share)[0]
         if (best.dead == LOST).any() and not self.is_large:
-            rails = [Feed(best.dead, float(share), rail) for rail, share in enumerate(DEAD_RAIL_SHARE)]
+            rails = [Feed(best.dead, float(share), rail) for rail, share in enumerate(DEAD_RAIL_SHARE[:-1])]
             weighed = [part for part in weighed if part[0] is not best] + [
                 (Feed(feed.dead, feed.share * best.share, feed.rail), mine) for feed, mine in self._weighed(rails)]
         return self._mix([part for part in weighed if part[0].share > 2e-3])
@@ -353,10 +358,10 @@ def _places(volts_high: bytes) -> _Places:
     moved = np.where(role == DATA, b.does == SENDING, moved)
     moved = np.where(role == FIXED_LOW, b.does != DEAD, moved)
     by_rail = {}
-    for rail in range(-1, len(DEAD_RAIL_OHM)):
-        kept = ~fed | (rail < 0) | (b.dead_rail == DEAD_RAIL_OHM[rail])
-        # What is clamped down to a low level is not fixed high.
-        kept &= ~(fed & (role == FIXED_HIGH) & ~by_volts)
+    for rail in range(-1, len(DEAD_RAIL_OHM) - 1):
+        kept = (b.does != DEAD) | (rail < 0) | np.isin(b.dead_rail, (DEAD_RAIL_OHM[rail], FED_RAIL))
+        # What is clamped down to a low level is not fixed high; what a pull takes up when let go is not fixed low.
+        kept &= ~(fed & (role == FIXED_HIGH) & ~by_volts) & ~(fed & (role == FIXED_LOW) & by_volts)
         by_rail[rail] = tuple(
             _columns(kept & select & side) for select in (~fed, b.does == CLAMPED, b.does == DEAD)
             for side in (moved, ~moved))
@@ -390,15 +395,25 @@ def branch_base(i_dead: int, rail: int) -> NDArray[np.float32]:
     dies = np.where(lasting, HAS_CLAMP * dead, dead)
     mortal = has[DEAD] | (all_.by_module[b.circuit] & (role == FIXED_HIGH))
     weight = np.where(mortal, 1 - dies, 1.0)
-    share = b.dead_share if rail < 0 else (b.dead_rail == DEAD_RAIL_OHM[rail]).astype(np.float64)
+    share = b.dead_share / DEAD_RAIL_SHARE.sum() if rail < 0 else np.where(
+        b.dead_rail == FED_RAIL, FED_SHARE, (1 - FED_SHARE) * (b.dead_rail == DEAD_RAIL_OHM[rail]))
     lost = b.does == DEAD
     weight[lost] = (dies * share)[lost]
-    feeds = DRIVES_HIGH_INTO_DEAD * dead * (rail < CLAMPED_RAILS)
-    weight[has[CLAMPED] & (b.does == HIGH)] *= 1 - feeds
+    # A pull-up on the module's board dies with it; what is driven or pulled up elsewhere may be clamped or not.
+    feeds = dead * np.where(up_from_module(all_), 1.0, DRIVES_HIGH_INTO_DEAD)
+    feeds = feeds[b.circuit]
+    # Several lines share in what feeds the rail, so that each may meet a harder one or a softer one than is there.
+    clamp_share = b.dead_share if rail < 0 else (
+        OWN_RAIL * (b.dead_rail == DEAD_RAIL_OHM[rail]) + (1 - OWN_RAIL) * b.dead_share)
+    if rail >= CLAMPED_RAILS:
+        feeds = np.where(up_from_module(all_)[b.circuit], feeds, feeds * (1 - OWN_RAIL))
+        clamp_share = np.where(up_from_module(all_)[b.circuit], clamp_share, b.dead_share)
+    stands = has[CLAMPED] & np.isin(b.does, (HIGH, RELEASED))
+    weight[stands] *= (1 - feeds)[stands]
     # A line that sends only when the module lets it is silent while the module is dead.
     weight[(b.does == SENDING) & all_.waits[b.circuit]] *= 1 - dead
     clamped = b.does == CLAMPED
-    weight[clamped] = (feeds * share)[clamped]
+    weight[clamped] = (feeds * clamp_share)[clamped]
     return np.append(weight, 0.0).astype(np.float32)
 
 
@@ -411,11 +426,11 @@ def _habit() -> NDArray[np.bool_]:
 
 @functools.cache
 def _movers() -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Return the circuits that must do two things (or one at least once), and which are a module's open drains."""
+    """Return the circuits that must do two things (or one at least once), and which are open drains."""
     all_ = circuits()
     dies = (all_.role == FIXED_LOW) & all_.by_module
     moving = np.flatnonzero(np.isin(all_.role, (STATE_LINE, SWITCHED, DATA)) | dies)
-    drain = all_.by_module & (all_.role == STATE_LINE) & ~np.isfinite(all_.high_ohm)
+    drain = (all_.driver != PULL) & (all_.role == STATE_LINE) & ~np.isfinite(all_.high_ohm)
     return moving, drain[moving]
 
 
@@ -425,8 +440,8 @@ def _stays(blocks: list[tuple[Sums, Shares]], i_often: int, drain: NDArray[np.bo
     whole, quiet, loud = np.zeros(()), np.zeros(()), np.zeros(())
     for sums, count in blocks:
         moved, rests = sums.at(i_often)
-        # An open drain of a module that never pulls low is a mere pull.
-        held = np.where(drain[:, None], moved + sums.dead_rests, moved)
+        # An open drain that never pulls low is a mere pull.
+        held = np.where(drain[:, None], moved + sums.dead_rests + np.float32(OFTEN[i_often]) * sums.fed_rests, moved)
         whole, quiet, loud = (total + _logs(part, count) for total, part in (
             (whole, moved + rests), (quiet, rests), (loud, held)))
     stays = np.exp(np.minimum(quiet - whole, 0)) + np.where(two_sided, np.exp(np.minimum(loud - whole, 0)), 0)

@@ -19,6 +19,7 @@ from tapwright.pins.circuits import (
     CLAMPED,
     DEAD,
     DOWN,
+    FED_RAIL,
     FLOATING,
     HIGH,
     INSTRUMENT,
@@ -117,12 +118,14 @@ class _Node:
         self.does = branch.does
         self.up = np.isin(branch.does, (HIGH, CLAMPED))
         self.fed = np.isin(branch.does, (DEAD, CLAMPED))
+        self.lifted = self.fed & (branch.dead_rail == FED_RAIL)
         self.present = ~(all_.by_module & test.out)
         self.sends = self.present & (branch.does == SENDING) & ~(all_.waits & test.out)
         self.idle_high = all_.idle_high
         self.away = all_.duty
         self.floating = all_.role == FLOATING
         self.driven = np.isin(self.does, (HIGH, LOW, SENDING, CLAMPED)) & self.present
+        self.swing = np.abs(self.level(self.idle_high) - self.level(~self.idle_high))
         self.own_spread = self._own_spread(supply_v)
 
     def solve(self, by: _Factors = _AS_IT_IS) -> NDArray[np.float64]:
@@ -163,9 +166,11 @@ class _Node:
         down_g = np.where(down & ~gone, 1 / (all_.down_ohm * by.down), 0.0)
         dead = does == DEAD
         inner_g = 1 / (all_.pull_i * by.pull)
-        inner_up = all_.pull_i_up & ~(all_.pull_i_switched & dead)
+        # A dead rail that another line feeds stands a diode drop under the supply, and the pulls to it with it.
+        rail_at = np.where(self.lifted, max(1 - self.diode, 0.0), np.where(dead, 0.0, 1.0))
+        inner_up = all_.pull_i_up * np.where(all_.pull_i_switched, rail_at, 1.0)
         outer_g = np.where(self.test.out, 0.0, 1 / (all_.pull_m * by.pull))
-        outer_up = all_.pull_m_up & ~dead
+        outer_up = all_.pull_m_up * rail_at
         load_g = 0.0 if np.isinf(self.test.ohm) else 1 / self.test.ohm
         g = driver_g + down_g + inner_g + outer_g + load_g + self.meter_g
         down_at = np.where(self.test.out, 0.0, all_.down_at)
@@ -184,7 +189,7 @@ class _Node:
         """Return POINT, DRIFTING or ANYWHERE for each branch."""
         all_ = self.all
         kind = np.full(len(self.does), POINT, np.int8)
-        kind[self.sends & (self.away < 0)] = ANYWHERE
+        kind[self.sends & (self.away < 0) & (self.swing > 0.1)] = ANYWHERE
         if np.isinf(self.test.ohm):
             held = np.isfinite(all_.pull_i) | (np.isfinite(all_.pull_m) & (not self.test.out))
             high_z = (self.does == DOWN) & ((all_.down_ohm > 1e8) | (self.test.out & ~all_.down_stays))
@@ -197,7 +202,8 @@ class _Node:
         spread = np.full(len(self.does), 0.0)
         loaded = np.isfinite(self.test.ohm)
         wander = np.where(self.away < 0, 0.25, 0.25 * np.minimum(self.away, 1 - self.away) + 0.002)
-        spread[self.sends] = wander[self.sends]
+        # It wanders with its average between the two levels that it has here.
+        spread[self.sends] = (wander * self.swing)[self.sends]
         at = all_.float_at
         width = 0.003 + 0.16 * at
         leak = min(self.test.ohm / 5e6, 0.3) if loaded else 0.0
@@ -210,7 +216,8 @@ class _Node:
         if not self.test.out:
             dead = self.fed
             up = dead & (self.level(self.up) > self.diode * 0.9)
-            spread[up] = np.where(self.branch.dead_rail[up] > 1e6, 0.01, DIODE_V[1] / supply_v + 0.05)
+            spread[up] = np.where(
+                (self.branch.dead_rail[up] > 1e6) & ~self.lifted[up], 0.01, DIODE_V[1] / supply_v + 0.05)
         return spread
 
 
