@@ -54,6 +54,7 @@ OWN_RAIL = 0.5  # how far what a driven line meets goes with how hard the dead r
 BOARD_TRUST = 0.7  # the pads' joint say on who feeds the module counts less than their product: they share habits
 NEGLIGIBLE = 1e-9
 LARGE = 1000  # pads times states
+RARE = 2e-5  # in large surveys circuits rarer than this are left out: a quarter of a percent in all
 _TINY = np.float32(1e-30)
 Shares = NDArray[np.float32]
 
@@ -133,7 +134,7 @@ class Model:
         # Large surveys settle by their sheer number of states: fewer habits and guesses do.
         self.is_large = evidence.of_pad.size > LARGE
         self.habits = (0, 2, 4) if self.is_large else tuple(range(len(OFTEN)))
-        self.kept = np.ones(len(self.all.role), bool)
+        self.kept = self.all.share >= (RARE if self.is_large else 0.0)
         plain = forecast(Probe(), supply_v=evidence.supply_v, meter_ohm=evidence.meter.ohm)
         self.places = _places(bytes(plain.at > 0.5))
         self.share = self._signature_shares()
@@ -145,7 +146,7 @@ class Model:
         first = self._weigh(unsure)
         beliefs = self._mix([(unsure, first[0])])
         # What no pad can be even with the module's supply unsure in every state is not looked at again.
-        self.kept = beliefs.circuit.max(0) > NEGLIGIBLE / 2.5 ** len(self.evidence.states)
+        self.kept &= beliefs.circuit.max(0) > NEGLIGIBLE / 2.5 ** len(self.evidence.states)
         weighed = self._weighed(self._feeds(beliefs), first)
         best = max(weighed, key=lambda part: part[0].share)[0]
         if (best.dead == LOST).any() and not self.is_large:
