@@ -82,6 +82,8 @@ WRONG = {
     "too many cells": ("pad,a\n1,2,98\n", "line 2, column 3", "3 cells under 2 headings"),
     "no pad name": ("pad,a\n,3\n", "line 2, column 1 'pad'", "no pad name"),
     "no pads": ("pad,a\n", "line 2", "no pads under the header"),
+    "absurd volts": ("pad,linked\n1,1000001\n", "line 2, column 2 'linked'", "no reading of a meter"),
+    "ten thousand pads": ("pad,a\n" + "".join(f"{i},3\n" for i in range(10000)), "line 1002", "10000 pads"),
     "empty": ("\n\n", "line 1", "the file is empty"),
     "only off of tests": ("pad,cells out / ohms to ground\n1,3\n", "line 1", "no column of a plain state"),
     "volts in ohms": ("pad,a,cells out / ohms to ground\n1,3,3 V\n", "line 2, column 3", "'3 V' in a cell of ohms"),

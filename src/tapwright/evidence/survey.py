@@ -23,6 +23,7 @@ CELLS_OUT = "cells out"
 GROUND, SUPPLY = "ground", "supply"
 VOLTS, OHMS, AC, HZ = "volts", "ohms", "ac", "hz"
 MOST_BYTES = 20_000_000
+MOST_PADS, MOST_VOLTS = 1000, 1000.0
 
 _BLANK = frozenset(["", "-", "--", "–", "—"])
 _NUMBER = r"[-+−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?"
@@ -201,6 +202,9 @@ def read_survey(path: Path) -> Survey:
         notes.append(row[note_at].strip() if note_at is not None and note_at < len(row) else "")
         cells.append({i: cell for i, column in enumerate(columns) if column.number <= len(row)
                       and (cell := _cell(path, line, column, row[column.number - 1])) is not None})
+    if len(pads) > MOST_PADS:
+        raise SurveyError(f"{len(pads)} pads", path=path, line=rows[MOST_PADS + 1][0], place="column 1 'pad'",
+                          expected=f"{MOST_PADS} pads at most", do="split the survey by board")
     if not pads:
         raise SurveyError("no pads under the header", path=path, line=head_line + 1, expected="a row a pad")
     return Survey(path=path, pads=tuple(pads), notes=tuple(notes), columns=tuple(columns),
@@ -322,8 +326,7 @@ def _cell(path: Path, line: int, column: Column, text: str) -> Cell | None:
     text = text.strip()
     if text in _BLANK:
         return None
-    if _PLAIN.match(text):  # nearly every cell of a large survey
-        value = float(text)
+    if _PLAIN.match(text) and abs(value := float(text)) <= MOST_VOLTS:  # nearly every cell of a large survey
         return Cell(value, value, _COUNTS[len(text.partition(".")[2])])
     text = " ".join(text.split())
     units, what = {OHMS: (_OHM_UNITS, "ohms, as 0.3, 47k or OL"), HZ: (_HZ_UNITS, "hertz, as 50 or 1.2 kHz"),
@@ -343,7 +346,7 @@ def _cell(path: Path, line: int, column: Column, text: str) -> Cell | None:
         raise SurveyError(f"'{text}' in a cell of {column.quantity}", path=path, line=line,
                           place=f"column {column.number} '{column.heading}'", expected=what)
     values = sorted(value * scale for value in values)
-    if max(abs(value) for value in values) > 1e12:
+    if max(abs(value) for value in values) > (MOST_VOLTS if column.quantity in (VOLTS, AC) else 1e12):
         raise SurveyError(f"'{text}' is no reading of a meter", path=path, line=line,
                           place=f"column {column.number} '{column.heading}'", expected=what)
     return Cell(values[0], values[-1], scale * 10.0 ** -_decimals(found.group(1)))
