@@ -123,7 +123,7 @@ KINDS = "one of none, xor, add, bit order, nibble swap, rotate, substitution, af
     ('kind = "rot"\n', f"line 1, key kind: 'rot' is no mask kind; expected {KINDS}"),
     ('kind = "xor"\nkey = "00"\nkez = 1\n',
      "line 3, key kez: unknown key 'kez'; expected one of advice, constant, determined_bits, key, kind, map, matrix, "
-     "mismatches, n_bytes, pairs_checked, pairs_used, rotate_bits, settled, total_bits. Did you mean 'key'?."),
+     "mismatches, n_bytes, pairs_checked, pairs_used, rotate_bits, settled, total_bits. Did you mean 'key'?"),
     ('kind = "rotate"\nrotate_bits = 8\n', "line 2, key rotate_bits: 8; expected a whole number from 1 to 7."),
     ('kind = "none"\nkey = "00"\n',
      "line 2, key key: no step takes 'key'; expected it beside a kind that takes it, not none."),
