@@ -24,6 +24,7 @@ class Open:
 
     url: str
     folder: Path
+    pid: int
 
 
 @contextlib.contextmanager
@@ -33,7 +34,7 @@ def workbench(folder: Path) -> Iterator[Open]:
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:
         assert server.stdout is not None
         try:
-            yield Open(json.loads(server.stdout.readline())["url"].rstrip("/"), folder)
+            yield Open(json.loads(server.stdout.readline())["url"].rstrip("/"), folder, server.pid)
         finally:
             server.terminate()
 
