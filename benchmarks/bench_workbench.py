@@ -1,4 +1,4 @@
-"""The workbench in a real browser: every page of the demo's job under 300 ms, and a capture of 500 MB that freezes nothing."""
+"""The workbench in a real browser: every page of the demo's job under 300 ms, a capture of 500 MB freezes nothing."""
 
 from __future__ import annotations
 
@@ -23,7 +23,8 @@ SIZE, RATE_HZ, BIT = 500_000_000, 1_000_000, 104  # 104 samples a bit: 9600 baud
 VISITS = 5
 QUESTIONS = ("pads", "line", "frames", "mask", "map", "coverage", "supply", "agreement")
 WATCH = """() => { let last = performance.now(); window.longest = 0;
-  const see = (now) => { window.longest = Math.max(window.longest, now - last); last = now; requestAnimationFrame(see); };
+  const see = (now) => {
+    window.longest = Math.max(window.longest, now - last); last = now; requestAnimationFrame(see); };
   requestAnimationFrame(see); }"""
 
 
