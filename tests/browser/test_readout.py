@@ -144,6 +144,31 @@ def test_the_overlay_is_transparent_steady_and_honest() -> None:
         assert trouble == []
 
 
+def test_the_overlay_says_doubt_and_stays_in_the_picture() -> None:
+    """Whatever the address asks for: an uncertain reading has its words and colour, a wide one shrinks to fit."""
+    with played() as (server, player), browser(width=390, height=300) as (page_, trouble):
+        page: Any = page_
+        for align in ("left", "right", "centre"):
+            player.what = lambda i: frame("-48.88", unit=1)
+            page.goto(f"{server.url}overlay?size=200&show=reading,unit&align={align}")
+            page.wait_for_selector("#reading[data-state=ok]")
+            page.wait_for_timeout(600)
+            for part in ("value", "unit"):
+                edges = page.evaluate(f"""(() => {{ const box = document.getElementById('{part}').getBoundingClientRect();
+                    return [box.left, box.right]; }})()""")
+                assert edges[0] >= -1, (align, part, edges)
+                assert edges[1] <= 391, (align, part, edges)
+        assert page.inner_text("#word") == ""
+        plain = page.evaluate("getComputedStyle(document.getElementById('value')).color")
+        damaged = bytearray(frame("4.44", unit=1))
+        damaged[-1] ^= 0x10
+        player.what = lambda i: bytes(damaged)
+        page.wait_for_selector("#reading[data-state='bad check']")
+        assert "bad check" in page.inner_text("#word")
+        assert page.evaluate("getComputedStyle(document.getElementById('value')).color") != plain
+        assert trouble == []
+
+
 def test_keys_notes_and_schemes() -> None:
     """M notes, D turns dark and light, 1 to 5 choose the stretch of time, S and T switch; typing is left alone."""
     with played() as (server, _), browser() as (page_, trouble):

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from tests.live.bench import instrument
 
+from tapwright.cli import serve
 from tapwright.cli.main import main
 from tapwright.core.reading import Reading, Status
 from tapwright.evidence.instrument_file import write_instrument
@@ -193,6 +194,20 @@ def test_installing_writes_a_unit_and_removing_takes_it_away(job: Path, monkeypa
     assert run("serve", "--uninstall")[0] == 0
     assert not list(config.rglob("*.service"))
     assert run("serve", "--uninstall")[0] == 2
+
+
+def test_a_token_stays_off_the_command_line_of_the_service(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It stands in the unit's environment, which its owner alone may read; one that was made up is kept as well."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(job / "config"))
+    words = ("serve", "--instrument", "instrument.toml", "--source", "stdin:", "--install", "--json")
+    for more, kept in ((("--token", "pond%1"), "=pond%%1\n"), (("--private",), "=")):
+        code, out, _ = run(*words, *more)
+        assert code == 0
+        unit = Path(json.loads(out)["written"][0])
+        text = unit.read_text(encoding="utf-8")
+        assert f"\nEnvironment={serve.TOKEN_VARIABLE}{kept}" in text
+        assert "--token" not in text
+        assert unit.stat().st_mode & 0o077 == 0
 
 
 def test_words_of_a_unit_are_quoted_as_systemd_reads_them() -> None:

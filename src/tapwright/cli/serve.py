@@ -223,9 +223,12 @@ def _installed(args: argparse.Namespace, plan: Plan) -> Outcome:
     from tapwright.live import unit_file
 
     name = _unit(args, plan.members[0].name)
-    done = unit_file.install(name, _own_arguments(args), Path.cwd(), usb=args.on_plug_in)
-    text = "\n".join([*(f"Wrote {path}" for path in done.paths), "It starts with your next log-in. To have it now:",
-                      *(f"  {step}" for step in done.next)])
+    # Off the command line, which every user of the machine can read; a token made up now holds for every start.
+    secret = (TOKEN_VARIABLE, plan.token) if plan.token else None
+    done = unit_file.install(name, _own_arguments(args), Path.cwd(), usb=args.on_plug_in, secret=secret)
+    kept = [f"The token is kept in it, for you alone to read: {plan.token}"] if plan.token else []
+    text = "\n".join([*(f"Wrote {path}" for path in done.paths), *kept,
+                      "It starts with your next log-in. To have it now:", *(f"  {step}" for step in done.next)])
     return Outcome({"written": [str(path) for path in done.paths], "next": list(done.next)}, text)
 
 
@@ -272,7 +275,7 @@ def _own_arguments(args: argparse.Namespace) -> list[str]:
             words += [f"--{option.replace('_', '-')}", value]
     if args.service:
         words += ["--service", str(Path(args.service).absolute())]
-    for option in ("host", "port", "record", "keep_days", "new_session_after", "scpi", "mqtt", "mdns_name", "token"):
+    for option in ("host", "port", "record", "keep_days", "new_session_after", "scpi", "mqtt", "mdns_name"):
         value = getattr(args, option)
         if value is not None:
             words += [f"--{option.replace('_', '-')}", str(value)]

@@ -39,7 +39,8 @@ def unit_name(name: str) -> str:
     return f"tapwright-{name}.service"
 
 
-def install(name: str, arguments: Sequence[str], work: Path, *, usb: str | None = None) -> Installed:
+def install(name: str, arguments: Sequence[str], work: Path, *, usb: str | None = None,
+            secret: tuple[str, str] | None = None) -> Installed:
     """Write the unit and the link that starts it at log-in.
 
     Parameters
@@ -48,6 +49,7 @@ def install(name: str, arguments: Sequence[str], work: Path, *, usb: str | None 
     arguments : of `tapwright serve`, without --install
     work : folder to run in
     usb : VID:PID; then a udev rule is put into `next` as well
+    secret : a variable of the environment and its value; then the file is its owner's alone to read
 
     Raises
     ------
@@ -58,7 +60,9 @@ def install(name: str, arguments: Sequence[str], work: Path, *, usb: str | None 
     wants = folder() / "default.target.wants" / path.name
     try:
         wants.parent.mkdir(parents=True, exist_ok=True)
-        write_text(path, unit(name, arguments, work))
+        write_text(path, unit(name, arguments, work, secret=secret))
+        if secret is not None:
+            path.chmod(0o600)
         # The link is all that `systemctl --user enable` makes.
         if wants.is_symlink() or wants.exists():
             wants.unlink()
@@ -93,8 +97,9 @@ def uninstall(name: str) -> Installed:
     return Installed(paths=there, next=(f"systemctl --user stop {path.name}", "systemctl --user daemon-reload"))
 
 
-def unit(name: str, arguments: Sequence[str], work: Path) -> str:
+def unit(name: str, arguments: Sequence[str], work: Path, *, secret: tuple[str, str] | None = None) -> str:
     """Return the unit's text."""
+    environment = f"Environment={_specifiers('='.join(secret))}\n" if secret else ""
     command = " ".join(quoted(word) for word in (*_program(), "serve", *arguments))
     return (
         "# Written by 'tapwright serve --install'; 'tapwright serve --uninstall' removes it.\n"
@@ -102,7 +107,7 @@ def unit(name: str, arguments: Sequence[str], work: Path) -> str:
         f"Description=Readings of {name} on the network\n"
         "\n[Service]\n"
         f"WorkingDirectory={_specifiers(str(work.absolute()))}\n"
-        f"ExecStart={command}\n"
+        f"{environment}ExecStart={command}\n"
         "Restart=on-failure\nRestartSec=5\nRestartPreventExitStatus=2\n"
         "\n[Install]\nWantedBy=default.target\n")
 

@@ -10,6 +10,7 @@ import { STATUS_WORDS } from "./names.js";
 import { shown, state, why } from "./state.js";
 
 const TICK_MS = 200;
+const CALM = ["ok", "overload", "blank"]; // statuses of certain readings
 const PARTS = ["reading", "unit", "flags", "state", "name"];
 const find = (/** @type {string} */ id) => /** @type {HTMLElement} */ (document.getElementById(id));
 const query = new URLSearchParams(location.search);
@@ -17,6 +18,7 @@ const box = find("reading");
 let widest = Number(query.get("places")) || 0;
 let widestUnit = 0;
 let sayState = true;
+let fit = 1; // the smallest scale that was needed: the figure never runs out of the picture, and never jumps back
 
 function style() {
   const set = (/** @type {string} */ name, /** @type {string} */ value) => document.documentElement.style.setProperty(name, value);
@@ -34,7 +36,6 @@ function style() {
   find("unit").hidden = !wanted.includes("unit");
   find("flags").hidden = !wanted.includes("flags");
   find("name").hidden = !wanted.includes("name");
-  find("name").textContent = instrument;
   sayState = wanted.includes("state");
 }
 
@@ -52,10 +53,18 @@ function draw() {
   widestUnit = Math.max(widestUnit, [...(reading?.unit ?? "")].length);
   document.documentElement.style.setProperty("--over-places", `${widest}ch`);
   document.documentElement.style.setProperty("--over-unit-places", `${widestUnit}ch`);
-  // A lost signal is said whatever the address asks for: an overlay must not pass an old reading as live.
+  find("name").textContent = instrument || (state.link?.instrument ?? "");
+  // A lost signal and an uncertain reading are said whatever the address asks for: neither may pass for a live, proven one.
   const lost = now === "stale" || now === "none";
-  find("word").textContent = lost ? why() : sayState && now !== "ok" ? STATUS_WORDS[now] ?? now : "";
+  const certain = CALM.includes(now);
+  box.dataset.certain = String(certain || lost);
+  find("word").textContent = lost ? why() : !certain || (sayState && now !== "ok") ? STATUS_WORDS[now] ?? now : "";
+  const wide = Math.max(box.offsetWidth, find("line").scrollWidth) / fit;
+  fit = Math.min(fit, innerWidth / Math.max(wide, 1));
+  document.documentElement.style.setProperty("--over-fit", String(fit));
 }
+
+addEventListener("resize", () => { fit = 1; document.documentElement.style.setProperty("--over-fit", "1"); draw(); });
 
 feed.addEventListener("connection", (event) => { state.connected = event.detail; draw(); });
 feed.addEventListener("link", (event) => { state.link = event.detail; draw(); });
