@@ -194,7 +194,7 @@ def test_keys_notes_and_schemes() -> None:
 @pytest.mark.skipif(not AXE.exists(), reason="needs axe-core (npm ci in tests/node)")
 def test_the_readout_is_accessible_and_fits_a_phone() -> None:
     """axe-core finds nothing serious; at 390 pixels nothing scrolls sideways."""
-    with played() as (server, _), browser(width=390, height=844) as (page_, _trouble):
+    with played() as (server, player), browser(width=390, height=844) as (page_, _trouble):
         page: Any = page_
         for scheme in ("light", "dark"):
             page.emulate_media(color_scheme=scheme)
@@ -202,3 +202,25 @@ def test_the_readout_is_accessible_and_fits_a_phone() -> None:
             page.wait_for_selector("live-reading[data-state=ok]")
             assert serious_findings(page) == []
             assert page.evaluate("document.documentElement.scrollWidth") <= 391
+        player.what = lambda i: frame("-48.88", unit=1)
+        page.wait_for_selector("live-reading .value:has-text('48.88')")
+        page.wait_for_timeout(300)
+        assert page.evaluate("document.documentElement.scrollWidth") <= 391
+
+
+def test_a_page_opened_after_the_loss_says_how_old_the_reading_is() -> None:
+    """The stream begins with the newest reading; its age counts from when it came, not from when the page did."""
+    with played() as (server, player), browser() as (page_, trouble):
+        page: Any = page_
+        page.goto(server.url)
+        page.wait_for_selector("live-reading[data-state=ok]")
+        player.stop()
+        page.goto("about:blank")
+        page.wait_for_timeout(5000)
+        page.goto(server.url)
+        page.wait_for_selector("live-reading[data-state=stale]")
+        page.wait_for_timeout(400)
+        told = page.inner_text("live-reading .when")
+        seconds = int("".join(c for c in told.partition(",")[2] if c.isdigit()))
+        assert 4 <= seconds <= 30, told
+        assert trouble == []

@@ -48,21 +48,33 @@ export const feed = new EventTarget();
 
 let source = null;
 let lastAlive = 0;
+let newest = -1; // its number
+let old = { seq: -1, at: 0 }; // a reading that was there before this page, and when it came
 
 /** Open the stream; it reconnects by itself. @param {{readingsOnly?: boolean}} [options] */
 export function open({ readingsOnly = false } = {}) {
   source?.close();
   const more = { ...(readingsOnly ? { events: "readings" } : {}), ...(token ? { token } : {}) };
   source = new EventSource(address(ROUTES.stream, more));
-  source.onopen = () => tell("connection", true);
+  source.onopen = () => {
+    tell("connection", true);
+    // The stream begins with the newest reading, however old: the server knows its age.
+    ask(ROUTES.reading).then((known) => {
+      if (known?.age_s == null) return;
+      old = { seq: known.seq, at: performance.now() - 1000 * known.age_s };
+      if (newest === known.seq) lastAlive = old.at;
+    });
+  };
   source.onerror = () => {
     tell("connection", false);
     // A browser gives up for good on some answers (a restarted server's 503): begin anew then.
     if (source.readyState === EventSource.CLOSED) setTimeout(() => open({ readingsOnly }), 2000);
   };
   source.onmessage = (event) => {
-    lastAlive = performance.now();
-    tell("reading", JSON.parse(event.data));
+    const reading = JSON.parse(event.data);
+    newest = reading.seq;
+    lastAlive = newest === old.seq ? old.at : performance.now();
+    tell("reading", reading);
   };
   for (const name of EVENTS) source.addEventListener(name, (event) => tell(name, JSON.parse(event.data)));
 }

@@ -2,6 +2,7 @@
 
 export const ROUTES = Object.freeze({
   instruments: "/api/instruments",
+  reading: "/api/reading",
   stream: "/api/stream",
   trend: "/api/trend",
   statistics: "/api/statistics",

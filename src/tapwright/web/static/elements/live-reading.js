@@ -32,6 +32,7 @@ class LiveReading extends HTMLElement {
     if (this.value.textContent !== text) this.value.textContent = text;
     this.widest = Math.max(this.widest, Math.min(places(text), 9));
     this.value.style.setProperty("--places", `${this.widest}ch`);
+    this.style.setProperty("--count", String(this.widest));
     this.unit.textContent = reading.unit ?? "";
     if (this.flagText !== reading.flags) {
       this.flagText = reading.flags;
