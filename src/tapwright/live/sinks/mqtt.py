@@ -127,10 +127,19 @@ async def _connected(options: Options, hub: Hub, prefix: str, outbox: Outbox) ->
                 send.cancel()
                 await asyncio.gather(watch, send, return_exceptions=True)
     except aiomqtt.MqttError as trouble:
+        _end_if_cancelled()
         return connected, str(trouble) or "the connection ended"
     except OSError as trouble:
+        _end_if_cancelled()
         return connected, str(trouble.strerror or trouble)
     return connected, "the connection ended"
+
+
+def _end_if_cancelled() -> None:
+    """Raise CancelledError where the task is to end: a goodbye that fails on a dead connection must not keep it alive."""
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError from None
 
 
 async def _until_lost(client: object) -> None:
