@@ -136,7 +136,7 @@ async def _connected(options: Options, hub: Hub, prefix: str, outbox: Outbox) ->
 
 
 def _end_if_cancelled() -> None:
-    """Raise CancelledError where the task is to end: a goodbye that fails on a dead connection must not keep it alive."""
+    """Raise CancelledError where the task is to end: a goodbye that fails must not keep it alive."""
     task = asyncio.current_task()
     if task is not None and task.cancelling():
         raise asyncio.CancelledError from None
