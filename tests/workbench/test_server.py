@@ -97,3 +97,38 @@ def test_edits_are_journalled_and_undone(bench: Open) -> None:
     for bad in ({"rows": "x"}, {"rows": [[1]]}, {"rows": [["a"] * 500]}):
         assert httpx.post(f"{bench.url}/grid/survey", json=bad).status_code == 400
     assert httpx.post(f"{bench.url}/remove", json={"file": "../secret"}).status_code == 400
+
+
+@pytest.mark.slow
+def test_a_capture_is_used_where_it_lies_and_the_original_is_never_touched(bench: Open, tmp_path: Path) -> None:
+    """A link, undone like any edit; what is no capture, or not there, is refused in words."""
+    outside = tmp_path / "outside.csv"
+    outside.write_text("t_s,a\n0,0\n1,1\n")
+    link = bench.folder / "captures" / "outside.csv"
+    answer = httpx.post(f"{bench.url}/point", json={"path": str(outside)})
+    assert answer.status_code == 200, answer.text
+    assert link.resolve() == outside
+    assert httpx.post(f"{bench.url}/undo/{answer.json()['number']}").status_code == 200
+    assert not link.is_symlink()
+    assert outside.read_text() == "t_s,a\n0,0\n1,1\n"
+    for path in (str(tmp_path / "missing.csv"), "/etc/passwd", str(tmp_path), ""):
+        refused = httpx.post(f"{bench.url}/point", json={"path": path})
+        assert refused.status_code == 400, path
+        assert refused.json()["error"]
+
+
+@pytest.mark.slow
+def test_captions_become_labels_only_when_kept(bench: Open) -> None:
+    """Dropped, looked at, kept, undone: the rows are those of the caption file (WebVTT, W3C), and only then there."""
+    capture, captions = b"t_s,hex\n0,5A01\n2,5A02\n", b"WEBVTT\n\n00:00.100 --> 00:01.900\n6.82 mg/L AUTO\n"
+    for kind, name, content in (("capture", "pond.csv", capture), ("subtitles", "pond.vtt", captions)):
+        assert httpx.post(f"{bench.url}/drop/{kind}", params={"name": name}, content=content).status_code == 200
+    asked = {"file": "captures/pond.vtt", "capture": "pond.csv"}
+    assert httpx.get(f"{bench.url}/captions", params=asked).status_code == 200
+    labels = bench.folder / "labels.csv"
+    before = labels.read_text() if labels.exists() else None
+    answer = httpx.post(f"{bench.url}/captions", json=asked)
+    assert answer.status_code == 200, answer.text
+    assert "pond.csv,0.1,1.9,6.82,mg/L,AUTO" in labels.read_text()
+    assert httpx.post(f"{bench.url}/undo/{answer.json()['number']}").status_code == 200
+    assert (labels.read_text() if labels.exists() else None) == before
