@@ -151,9 +151,16 @@ def test_nothing_in_the_evidence_runs_in_the_page(tmp_path: Path) -> None:
     rows = (tmp_path / "labels.csv").read_text().splitlines()
     (tmp_path / "labels.csv").write_text("\n".join([*rows, f'first.vcd,1,2,8,"{payload}",{random.Random(0).random()}']) + "\n")
     (tmp_path / "survey.csv").write_text(f'pad,note,off,on\n1,"{payload}",0,3\n2,,0,0\n')
+    # Names in captures and words in captions are a stranger's too; a scope's name holds no blanks (IEEE 1364).
+    name = payload.replace(" ", "/")
+    (tmp_path / "captures" / "scopes.vcd").write_text(
+        f"$timescale 1 us $end\n$scope module {name} $end\n$var wire 1 ! {name} $end\n$upscope $end\n"
+        "$enddefinitions $end\n#0\n1!\n#100\n0!\n#200\n1!\n")
+    (tmp_path / "captures" / "names.csv").write_text(f't_s,"{payload}"\n0,0\n1,1\n2,0\n')
+    (tmp_path / "captures" / "said.vtt").write_text(f"WEBVTT\n\n00:01.000 --> 00:02.000\n{payload}\n")
     with workbench(tmp_path) as bench, browser() as (page_, _):
         page: Any = page_
-        for path in ("/", "/q/pads", "/q/map", "/q/coverage", "/journal"):
+        for path in ("/", "/q/pads", "/q/line", "/q/frames", "/q/map", "/q/coverage", "/journal", "/q/line"):
             page.goto(bench.url + path)
             time.sleep(0.3)
             assert page.title() != "owned"
