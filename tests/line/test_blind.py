@@ -58,6 +58,13 @@ def test_lines_with_glitches_are_exact_in_97_of_100(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+def test_lines_with_glitches_near_four_samples_a_bit(tmp_path: Path) -> None:
+    """4 to 6 samples a bit, where a pulse of two samples may be half a bit: 97 of 100."""
+    truth = lines(612, 34, samples=(4, 6), glitches=True)
+    assert len(wrong(find_lines(read_capture(simulate(tmp_path, truth))), truth)) <= 1
+
+
+@pytest.mark.slow
 def test_at_three_samples_a_bit_the_truth_is_among_the_answers(tmp_path: Path) -> None:
     """3 to 4 samples a bit: right, or the probability says that it is not sure; advice asks for more samples."""
     truth = lines(13, 24, samples=(3, 4), jitter=0.02)

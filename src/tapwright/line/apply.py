@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from tapwright.core.capture import Capture, Channel
 from tapwright.core.line import AsyncSettings, ByteError, ClockedSettings, LineBytes
 from tapwright.line import forms
-from tapwright.line.edges import middle, stretches, time_grid, without_glitches
+from tapwright.line.edges import middle, stretches, time_grid
+from tapwright.line.glitches import reread_bursts, without_glitches
 from tapwright.line.receive import Received, receive
 
 
@@ -75,7 +76,8 @@ def decode(capture: Capture, channel: str, settings: AsyncSettings) -> Decoded:
     for part in stretches(capture, found):
         edges, n = without_glitches(part.edges, t, grid)
         glitches += n
-        done.append(receive(replace(part, edges=edges), t, form.before_stop, inverted=form.inverted, form=form))
+        bridged = reread_bursts(part, replace(part, edges=edges), t, grid, form)
+        done.append(receive(bridged, t, form.before_stop, inverted=form.inverted, form=form))
     return decoded(done, form, glitches)
 
 

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from tapwright.core.capture import Capture, Channel
 from tapwright.core.line import AsyncSettings, ByteError, LineBytes
 from tapwright.draw.svg import FAINT, INK, OPEN, PALE, SECOND, SETTLED, WRONG, Canvas, Scale, label, round_steps
-from tapwright.line.edges import stretches, time_grid, without_glitches
+from tapwright.line.edges import stretches, time_grid
+from tapwright.line.glitches import without_glitches
 from tapwright.line.report import ChannelReport, LineReport, PairReport
 
 WIDTH = 1000.0

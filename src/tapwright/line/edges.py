@@ -1,4 +1,4 @@
-"""One channel's edges made ready: cut at unknown stretches, glitches bridged, the time grid of the capture found.
+"""One channel's edges made ready: cut at unknown stretches, the time grid of the capture found.
 
 Times are ticks of the capture as int64; T is the unit interval (one bit) in ticks as float.
 """
@@ -14,10 +14,6 @@ from numpy.typing import NDArray
 from tapwright.core.capture import Capture, Channel
 
 _Number = TypeVar("_Number", bound=np.number)
-GLITCH_OF_BIT = 1 / 3  # a pulse shorter than a third of a bit is a glitch
-GLITCH_COST = 4.0  # nats: a glitch is met about once in fifty edges
-MANY_EDGES = 1 << 16  # looked at in pieces that stay in the cache
-LONGEST_RUN = 24  # pulses; longer runs are no glitches, and are bridged as they come
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,77 +48,6 @@ def stretches(capture: Capture, channel: Channel) -> list[Stretch]:
         Stretch(start=int(a), end=int(b), first_level=(channel.first_level + int(i)) & 1, edges=edges[i:j])
         for a, b, i, j in zip(starts, ends, firsts, np.maximum(firsts, lasts), strict=True) if b > a
     ]
-
-
-def without_glitches(edges: NDArray[np.int64], t: float, grid: float) -> tuple[NDArray[np.int64], int]:
-    """Return edges without glitches, and how many pulses were bridged.
-
-    Parameters
-    ----------
-    edges : int64, shape (n,), rising ticks
-    t : unit interval, ticks
-    grid : ticks between samples
-    """
-    # A pulse of a third of a bit may be seen one sample longer; a bit, even with jitter, is never seen as half of one.
-    shortest = min(t * GLITCH_OF_BIT + (grid if grid > 0.02 * t else 0.0), 0.55 * t)
-    if len(edges) < 2:
-        return edges, 0
-    if len(edges) > MANY_EDGES and not _any_short(edges, shortest):
-        return edges, 0
-    short = np.diff(edges) < shortest
-    if not short.any():
-        return edges, 0
-    begins = np.flatnonzero(short & ~np.append(False, short[:-1]))
-    ends = np.flatnonzero(short & ~np.append(short[1:], False)) + 1
-    keep = np.ones(len(edges), np.bool_)
-    alone = ends - begins == 1
-    keep[begins[alone]] = keep[ends[alone]] = False
-    n = int(alone.sum())
-    for begin, end in zip(begins[~alone].tolist(), ends[~alone].tolist(), strict=True):
-        n += _bridge(edges, keep, begin, end, t, 0.06 + 0.5 * grid / t)
-    return edges[keep], n
-
-
-def _any_short(edges: NDArray[np.int64], shortest: float) -> bool:
-    """Return whether any pulse is short, a piece at a time."""
-    return any(bool((np.diff(edges[i:i + MANY_EDGES + 1]) < shortest).any())
-               for i in range(0, len(edges) - 1, MANY_EDGES))
-
-
-def _bridge(
-    edges: NDArray[np.int64], keep: NDArray[np.bool_], begin: int, end: int, t: float, spread: float,
-) -> int:
-    """Choose the line's edges in a run of short pulses (edges `begin` to `end`); return how many pulses go.
-
-    Every pulse bridged costs, and so does every interval off the bit grid; the cheapest way through the run wins.
-    """
-    if end - begin > LONGEST_RUN:
-        keep[begin:end + (end - begin) % 2] = False
-        return (end - begin + 1) // 2
-    first, last = max(begin - 1, 0), min(end + 1, len(edges) - 1)
-    at = [float(edge) / t for edge in edges[first:last + 1] - edges[first]]
-    # Outside the capture there is nothing to fit: an edge far away stands for it.
-    at = ([-1e6] if begin == 0 else []) + at + ([1e6] if end == len(edges) - 1 else [])
-    best: list[tuple[float, int]] = [(0.0, -1)]
-    for j in range(1, len(at)):
-        ways = [(best[i][0] + GLITCH_COST * ((j - i - 1) // 2) + _misfit(at[j] - at[i], spread), i)
-                for i in range(j - 1, -1, -2)]
-        best.append(min(ways))
-    keep[begin:end + 1] = False
-    i, n_kept = best[-1][1], 0
-    while i > 0:
-        keep[begin + i - 1] = True
-        n_kept += 1
-        i = best[i][1]
-    return (end - begin + 1 - n_kept) // 2
-
-
-def _misfit(bits: float, spread: float) -> float:
-    if bits > 12:
-        return 0.0
-    if bits < 0.5:
-        return 4 * GLITCH_COST
-    return min((bits - max(round(bits), 1)) ** 2 / (2 * spread * spread), 1.5 * GLITCH_COST)
 
 
 def middle(values: NDArray[np.number]) -> float:

@@ -9,13 +9,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.line import forms, rate
-from tapwright.line.edges import Stretch, middle, without_glitches
+from tapwright.line.edges import Stretch, middle
 from tapwright.line.forms import Fit
+from tapwright.line.glitches import reread_bursts, without_glitches
 from tapwright.line.receive import COMPILED_FROM, Received, characters, receive
 
 FEWEST_EDGES = 6
@@ -83,15 +85,38 @@ def settle(parts: list[Stretch], grid: float) -> Settled | None:
         longest = beginning(max(clean, key=lambda part: len(part.edges)), 6 * rate.MOST_CHARACTERS)
         form = best.fit.form
         exact = _refined(receive(longest, exact.t, form.before_stop, inverted=form.inverted), exact.t, grid)
-    fits, received = _all_fits(clean, exact.t)
-    answer = max(fits, key=lambda fit: fit.score - ERROR_COST * fit.errors)
     glitches = sum(n for _, n in cleaned)
-    key = (answer.form.inverted, answer.form.before_stop)
-    walked = received.get(key) or [
-        receive(part, exact.t, key[1], inverted=key[0], form=answer.form) for part in clean]
-    answer, touching = _with_stops(walked, exact.t, answer, fits, grid, glitches)
+    found = _with_form(clean, exact.t, grid, glitches)
+    for _ in range(2 if glitches else 0):
+        # What a glitch beside an edge hides, the form of the characters tells; and then the form may be another.
+        form = found.answer.form
+        mended = [reread_bursts(part, bridged, exact.t, grid, form) for part, bridged in zip(parts, clean, strict=True)]
+        again = _with_form(mended, exact.t, grid, glitches)
+        if again.answer.errors > found.answer.errors:
+            break
+        found = again
+        if found.answer.form == form:
+            break
     serial = 1 / (1 + math.exp(min(SERIAL_FROM - 3 - best.score, 0)))
-    return Settled(exact, answer, tuple(fits), touching, serial, tuple(walked), glitches)
+    return Settled(exact, found.answer, found.fits, found.touching, serial, found.received, glitches)
+
+
+class _Found(NamedTuple):
+    """A form for given edges: as in `Settled`."""
+
+    answer: Fit
+    fits: tuple[Fit, ...]
+    touching: bool
+    received: tuple[Received, ...]
+
+
+def _with_form(parts: list[Stretch], t: float, grid: float, glitches: int) -> _Found:
+    fits, walks = _all_fits(parts, t)
+    answer = max(fits, key=lambda fit: fit.score - ERROR_COST * fit.errors)
+    key = (answer.form.inverted, answer.form.before_stop)
+    received = walks.get(key) or [receive(part, t, key[1], inverted=key[0], form=answer.form) for part in parts]
+    answer, touching = _with_stops(received, t, answer, fits, grid, glitches)
+    return _Found(answer, tuple(fits), touching, tuple(received))
 
 
 def beginning(stretch: Stretch, most: int) -> Stretch:
