@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from benchmarks.rate_error import bound_ticks, one_case
 
+from tapwright.line import rate
+
 
 @pytest.mark.slow
 @pytest.mark.parametrize("samples_per_bit", [4.0, 8.3, 31.0])
@@ -14,3 +16,22 @@ def test_the_error_reaches_the_bound_from_100_bytes_on(samples_per_bit: float) -
     cases = [one_case(seed, 100, samples_per_bit) for seed in range(48)]
     assert np.sqrt(np.mean([(case.error_ticks / bound_ticks(case)) ** 2 for case in cases])) <= 1.25
     assert sum(abs(case.error_ticks) > 2 * case.sigma_ticks for case in cases) <= 6  # 2.4 expected; chance of 7: 1 %
+
+
+@pytest.mark.slow
+def test_machine_code_and_plain_likelihood_agree() -> None:
+    """The same logarithms for unit intervals near the true one, and minus infinity where an edge cannot be."""
+    r = np.random.default_rng(5)
+    bits = np.cumsum(r.integers(1, 3, (400, 5)), 1)
+    edges = np.floor(bits * 8.37 + r.random((400, 1)))
+    from_start = np.concatenate([np.zeros((400, 1)), edges - 0.0], 1).ravel()
+    bit = np.concatenate([np.zeros((400, 1), np.int64), bits], 1).ravel()
+    seen = rate.CharacterEdges(np.arange(400) * 6, from_start, bit)
+    trial = np.linspace(8.3, 8.44, 41)
+    plain = rate._box_logs(seen, trial, 1.0)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(rate, "COMPILED_FROM", 0)
+        compiled = rate._box_logs(seen, trial, 1.0)
+    assert np.isfinite(plain).any()
+    assert not np.isfinite(plain).all()
+    np.testing.assert_allclose(compiled, plain, rtol=1e-9)

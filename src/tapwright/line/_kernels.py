@@ -1,9 +1,11 @@
-"""The receiver's walk as machine code, for captures of many edges.
+"""The receiver's walk and the rate's likelihood as machine code, for captures of many edges.
 
-The same rules as `receive.py` in arrays: the two are tested against each other.
+The same rules as in `receive.py` and `rate.py`: they are tested against each other.
 """
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,3 +61,27 @@ def walk(
         count += 1
         i = passed_stop + 1 if (passed_stop + 1 - i) & 1 == 0 else passed_stop + 2
     return count
+
+
+@loop("f8* i8* i8* i8 i8 f8* i8 f8 f8*")
+def box_logs(
+    from_start: NDArray[np.float64], bit: NDArray[np.int64], first: NDArray[np.int64], n_characters: int, n: int,
+    trial: NDArray[np.float64], n_trials: int, grid: float, logs: NDArray[np.float64],
+) -> int:
+    """Fill the one-sample likelihood's logarithm of every trial unit interval, minus infinity where it cannot be."""
+    for k in range(n_trials):
+        t, total, product = trial[k] / grid, 0.0, 1.0
+        for i in range(n_characters):
+            low = high = from_start[first[i]] / grid - bit[first[i]] * t
+            for j in range(first[i] + 1, first[i + 1] if i + 1 < n_characters else n):
+                off = from_start[j] / grid - bit[j] * t
+                low, high = min(low, off), max(high, off)
+            if high - low >= 1:
+                total = -math.inf
+                break
+            product *= 1 - (high - low)
+            if product < 1e-200:
+                total += math.log(product)
+                product = 1.0
+        logs[k] = total + math.log(product)
+    return 0

@@ -21,6 +21,7 @@ USUAL_BAUD = (50, 75, 110, 134.5, 150, 200, 300, 600, 1200, 2400, 4800, 9600, 14
 USUAL_WITHIN = 0.035
 FEWEST_SAMPLES = 2.2  # samples a bit below which nothing is tried
 MOST_INTERVALS = 3000
+COMPILED_FROM = 20_000  # edges; below, loading machine code costs more than it saves
 MOST_CHARACTERS = 8_000  # for the exact value; its uncertainty is then far below any use
 
 
@@ -190,7 +191,7 @@ def _boxed(seen: CharacterEdges, near: Rate, grid: float) -> Rate | None:
     low, high = near.t - 6 * reach, near.t + 6 * reach
     for _ in range(3):
         trial = np.linspace(low, high, 41)
-        logs = np.array([_box_log(seen, value, grid) for value in trial])
+        logs = _box_logs(seen, trial, grid)
         if not np.isfinite(logs).any():
             return None
         weight = np.exp(logs - logs.max())
@@ -203,6 +204,17 @@ def _boxed(seen: CharacterEdges, near: Rate, grid: float) -> Rate | None:
     t = float((weight * trial).sum())
     sigma = math.sqrt(float((weight * (trial - t) ** 2).sum()))
     return Rate(t, max(sigma, 1e-12 * t), near.spread)
+
+
+def _box_logs(seen: CharacterEdges, trial: NDArray[np.float64], grid: float) -> NDArray[np.float64]:
+    if len(seen.bit) >= COMPILED_FROM:
+        from tapwright.line import _kernels
+
+        logs = np.empty(len(trial))
+        _kernels.box_logs(seen.from_start, seen.bit, seen.first, len(seen.first), len(seen.bit), trial, len(trial),
+                          grid, logs)
+        return logs
+    return np.array([_box_log(seen, value, grid) for value in trial])
 
 
 def _box_log(seen: CharacterEdges, t: float, grid: float) -> float:
