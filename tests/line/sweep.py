@@ -35,7 +35,7 @@ def main() -> int:
     parser.add_argument("first", type=int)
     parser.add_argument("last", type=int)
     args = parser.parse_args()
-    n = bad = sure = unsure = missing = 0
+    n = bad = sure = unsure = missing = far = 0
     for seed in range(args.first, args.last):
         truth = lines(seed, LINES, **WORLDS[args.world])
         with tempfile.TemporaryDirectory() as folder:
@@ -49,6 +49,8 @@ def main() -> int:
                 continue
             if line.form not in all_forms(channel):
                 missing += 1
+            assert channel.settings.measured_baud is not None
+            far += abs(channel.settings.measured_baud - line.real_baud) > 2 * channel.sigma_baud
             texts = wrong(report, [line])
             if not texts:
                 continue
@@ -58,7 +60,7 @@ def main() -> int:
                   f"glitch {line.glitch_every}, jitter {line.jitter}, pause {line.pause}: said {channel.settings.baud} "
                   f"{form_of(channel)} p={channel.probability:.2f}, {texts[0][-40:]}", flush=True)
     print(f"{args.world}: {n} lines, {bad} wrong ({sure} of them said with 0.9 or more), {unsure} not found, "
-          f"{missing} without the truth among the answers")
+          f"{missing} without the truth among the answers, {far} rates beyond two sigma")
     return bad > 0
 
 

@@ -26,7 +26,7 @@ def test_machine_code_and_plain_likelihood_agree() -> None:
     edges = np.floor(bits * 8.37 + r.random((400, 1)))
     from_start = np.concatenate([np.zeros((400, 1)), edges - 0.0], 1).ravel()
     bit = np.concatenate([np.zeros((400, 1), np.int64), bits], 1).ravel()
-    seen = rate.CharacterEdges(np.arange(400) * 6, from_start, bit)
+    seen = rate.CharacterEdges(np.arange(400) * 6, from_start, bit, np.arange(400) * 90.0)
     trial = np.linspace(8.3, 8.44, 41)
     plain = rate._box_logs(seen, trial, 1.0)
     with pytest.MonkeyPatch.context() as patch:

@@ -112,7 +112,8 @@ def _is_square(channel: Channel, grid: float) -> bool:
 def _async_report(capture: Capture, channel: Channel, settled: Settled, grid: float) -> ChannelReport:
     form, t = settled.answer.form, settled.rate.t
     baud = float(1 / (t * capture.tick_s))
-    settings = AsyncSettings(baud=usual_baud(baud), data_bits=form.data_bits, parity=form.parity,
+    sigma = baud * settled.rate.sigma / t
+    settings = AsyncSettings(baud=usual_baud(baud, sigma), data_bits=form.data_bits, parity=form.parity,
                              stop_bits=form.stop_bits, inverted=form.inverted, measured_baud=baud)
     (_, share), *others = weights(settled)
     probability = share * settled.serial
@@ -122,7 +123,7 @@ def _async_report(capture: Capture, channel: Channel, settled: Settled, grid: fl
     found = decoded(list(settled.received), form, settled.glitches)
     report = ChannelReport(
         name=channel.name, kind="async", changes=len(channel.edge_ticks), settings=settings,
-        sigma_baud=baud * settled.rate.sigma / t, n_bytes=len(found.ticks),
+        sigma_baud=sigma, n_bytes=len(found.ticks),
         framing_errors=int((found.errors == ByteError.FRAMING).sum()),
         parity_errors=int((found.errors == ByteError.PARITY).sum()), breaks=found.breaks, glitches=settled.glitches,
         samples_per_bit=t / grid, probability=probability, alternatives=alternatives, decoded=found,

@@ -2,7 +2,8 @@
 
 *Source* of the likelihood: each character starts at a phase that the sampling does not know, uniform over one sample;
 the share of phases for which every edge falls where it was seen is 1 - (max e - min e), e = t - nT in samples. Its
-logarithm, summed over characters, is concave in T. With more jitter than one sample the spread is normal instead and
+logarithm, summed over characters, is concave in T. Characters that follow each other at a whole number of samples share
+one phase and count as one. With more jitter than one sample the spread is normal instead and
 least squares with one phase a character is best.
 """
 
@@ -34,10 +35,10 @@ class Rate:
     spread: float
 
 
-def usual_baud(measured: float) -> float:
-    """Return the nearest usual rate where one lies within 3.5 %, else the measured one."""
+def usual_baud(measured: float, sigma: float = 0.0) -> float:
+    """Return the nearest usual rate where one lies within 3.5 % and two `sigma` (baud), else the measured one."""
     nearest = min(USUAL_BAUD, key=lambda baud: abs(math.log(measured / baud)))
-    return float(nearest) if abs(measured / nearest - 1) <= USUAL_WITHIN else measured
+    return float(nearest) if abs(measured - nearest) <= USUAL_WITHIN * nearest + 2 * sigma else measured
 
 
 def candidates(edges: NDArray[np.int64], grid: float, most: int = 8) -> list[float]:
@@ -108,11 +109,13 @@ class CharacterEdges:
     first : int64, shape (m,), index of each character's first edge (its start) in the arrays below
     from_start : float64, shape (n,), ticks since the character's start edge
     bit : int64, shape (n,), whole bits since then
+    start : float64, shape (m,), ticks, each character's start edge
     """
 
     first: NDArray[np.int64]
     from_start: NDArray[np.float64]
     bit: NDArray[np.int64]
+    start: NDArray[np.float64]
 
 
 def character_edges(
@@ -134,7 +137,7 @@ def character_edges(
     first = np.concatenate([np.zeros(1, np.int64), np.cumsum(lengths)[:-1]])
     places = np.arange(int(lengths.sum())) - np.repeat(first, lengths) + np.repeat(start_index, lengths)
     from_start = (edges[places] - np.repeat(at, lengths)).astype(np.float64)
-    return CharacterEdges(first, from_start, np.rint(from_start / t).astype(np.int64))
+    return CharacterEdges(first, from_start, np.rint(from_start / t).astype(np.int64), at.astype(np.float64))
 
 
 def exact(seen: CharacterEdges, t: float, grid: float) -> Rate:
@@ -164,7 +167,7 @@ def _usable(seen: CharacterEdges, t: float, grid: float) -> CharacterEdges:
     good[np.flatnonzero(good)[MOST_CHARACTERS:]] = False
     keep = np.repeat(good, lengths)
     first = np.concatenate([np.zeros(1, np.int64), np.cumsum(lengths[good])[:-1]])
-    return CharacterEdges(first[:int(good.sum())], seen.from_start[keep], seen.bit[keep])
+    return CharacterEdges(first[:int(good.sum())], seen.from_start[keep], seen.bit[keep], seen.start[good])
 
 
 def _least_squares(seen: CharacterEdges, t: float) -> Rate:
@@ -188,10 +191,12 @@ def _boxed(seen: CharacterEdges, near: Rate, grid: float) -> Rate | None:
         return None  # uniform phases leave 0.29 of a sample; more is jitter, and off the grid is interpolation
     # At least what rounding alone leaves open over the longest character.
     reach = max(near.sigma, 0.3 * grid / float(seen.bit.max()) / math.sqrt(len(seen.first)))
+    phases = _phases(seen, near.t, grid)
+    reach /= math.sqrt(phases)
     low, high = near.t - 6 * reach, near.t + 6 * reach
     for _ in range(3):
         trial = np.linspace(low, high, 41)
-        logs = _box_logs(seen, trial, grid)
+        logs = phases * _box_logs(seen, trial, grid)
         if not np.isfinite(logs).any():
             return None
         weight = np.exp(logs - logs.max())
@@ -204,6 +209,29 @@ def _boxed(seen: CharacterEdges, near: Rate, grid: float) -> Rate | None:
     t = float((weight * trial).sum())
     sigma = math.sqrt(float((weight * (trial - t) ** 2).sum()))
     return Rate(t, max(sigma, 1e-12 * t), near.spread)
+
+
+def _phases(seen: CharacterEdges, t: float, grid: float) -> float:
+    """Return the share of the characters that have a phase of their own, as far as touching ones tell: 0 to 1."""
+    gaps = np.diff(seen.start)
+    if len(gaps) < 2:
+        return 1.0
+    touching = np.abs(gaps - np.partition(gaps, len(gaps) // 10)[len(gaps) // 10]) < 0.24 * t
+    step = float(gaps[touching].mean() / grid)
+    # Characters since the last pause; their phases go on by a part of a sample each.
+    count = np.arange(len(seen.start))
+    breaks = np.append(0, np.flatnonzero(~touching) + 1)
+    burst = np.searchsorted(breaks, count, side="right") - 1
+    since = count - breaks[burst]
+    lengths = np.bincount(burst)
+    # Where a sender takes its time between characters, the starts leave that step, and each has its own phase.
+    off = seen.start / grid - since * step
+    steady = np.maximum.reduceat(off, breaks) - np.minimum.reduceat(off, breaks) < 1.05
+    phase = np.floor(np.mod(since * step, 1.0) * np.maximum(lengths, 10)[burst])
+    cell = np.where(steady[burst], phase, since).astype(np.int64)
+    cells = np.unique(burst * (len(count) + 10) + cell)
+    # Even spread at random leaves a third of the cells empty.
+    return float(min(len(cells) / (0.63 * len(count)), 1.0))
 
 
 def _box_logs(seen: CharacterEdges, trial: NDArray[np.float64], grid: float) -> NDArray[np.float64]:
