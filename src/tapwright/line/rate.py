@@ -229,7 +229,7 @@ def _phases(seen: CharacterEdges, t: float, grid: float) -> float:
     steady = np.maximum.reduceat(off, breaks) - np.minimum.reduceat(off, breaks) < 1.05
     phase = np.floor(np.mod(since * step, 1.0) * np.maximum(lengths, 10)[burst])
     cell = np.where(steady[burst], phase, since).astype(np.int64)
-    cells = np.unique(burst * (len(count) + 10) + cell)
+    cells = distinct(burst * (len(count) + 10) + cell)
     # Even spread at random leaves a third of the cells empty.
     return float(min(len(cells) / (0.63 * len(count)), 1.0))
 
