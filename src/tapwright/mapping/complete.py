@@ -15,6 +15,7 @@ from tapwright.mapping.shown import NUMBER, UNKNOWN, one_display
 from tapwright.mapping.sight import Sight
 
 _MOST_STATE_TABLES = 16
+_AS_DIGITS = str.maketrans("OSIZB", "05128")
 
 
 @dataclass(frozen=True)
@@ -219,7 +220,9 @@ def _read_back(display: DisplayMap, sight: Sight, hypothesis: Hypothesis, claime
             raw = one_display(display, plain, body, False, "").word
             if raw and "?" not in raw and words.setdefault(raw, label.display) == label.display:
                 explained[i] = True
-        if not explained[i] and hypothesis.explained[i] and _open_only(read, label.display):
+        # On seven segments some letters are digits: with a place still open, OL is read as 0?.
+        shown = label.display if label.is_number else label.display.translate(_AS_DIGITS)
+        if not explained[i] and hypothesis.explained[i] and _open_only(read, shown):
             explained[i] = True
     return Completed(display, words, explained, hypothesis.support, frozenset(claimed))
 

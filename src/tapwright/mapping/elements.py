@@ -2,7 +2,8 @@
 
 Elements that went alike in every label stand in one class with the bits that went with them. A reading splits a class
 into those that it lights and those that it does not. Bits that belong to no element (and might be taken for one) stand
-in the class as one more member that keeps its level.
+in the class as one more member: where it kept to one level in each unit it may be a sign of the unit and goes on so,
+else it keeps its last level.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from tapwright.core.reading_map import GLYPH_VARIANTS, GLYPHS, SEGMENT_NAMES, La
 from tapwright.mapping.fit import Learned
 
 _VARYING = {"6": 0, "7": 5, "9": 3}
-_TWIN_BITS = 2.0
+TWIN_BITS = 2.0  # after so many labels beyond chance, bits that always went together are twins
 
 
 @dataclass(frozen=True)
@@ -64,13 +65,13 @@ class Elements:
     ----------
     every : the elements
     group : int64, shape (n + n_phantoms,): class of each element and phantom; -1 where it is settled
-    turned : int64 (0, 1), shape (n,): xored to an element's state it gives the level of its class's first bit
-    still : int64 (0, 1), shape (n_phantoms,): levels that the other bits keep
+    turned : int64 (0, 1), shape (n,): xored to an element's state it gives what all of its class had in common
+    still : int64 (0, 1), shape (n_phantoms,): levels that the other bits keep; `still_in`: by unit, where it differs
     """
 
     def __init__(self, learned: Learned, demands: Demands) -> None:
         self.learned, self.demands = learned, demands
-        self.shapes = _shapes(learned)
+        self.shapes, self.unsure = _shapes(learned)
         self.suppressed = _suppressed(learned, demands)
         self.width = places_of(learned, demands)
         self.every = _every(learned, demands, self.width)
@@ -78,40 +79,43 @@ class Elements:
         self._indexed()
 
     def _classes(self) -> None:
-        n_bits = self.learned.sight.bits.shape[1]
-        last = self.learned.sight.bits[-1] if len(self.learned.sight) else np.zeros(n_bits, np.uint8)
-        names: dict[tuple[int, ...], int] = {(): 0}
-        members: dict[int, int] = {0: 0}
-        group, turned = [], []
-        for element in self.every:
-            bits = element.lamp.bits
-            if len(bits) == 1:
-                group.append(-1)
-                turned.append(0)
-                continue
-            key = tuple(sorted(8 * bit.byte + bit.bit for bit in bits))
-            number = names.setdefault(key, len(names))
-            members[number] = members.get(number, 0) + 1
-            group.append(number)
-            first = min(bits, key=lambda bit: (bit.byte, bit.bit)) if bits else None
-            turned.append(int(first.inverted) if first is not None else int(element.lamp.rest))
-        still, phantoms = [], []
         sight = self.learned.sight
+        n_bits = sight.bits.shape[1]
+        last = sight.bits[-1] if len(sight) else np.zeros(n_bits, np.uint8)
+        classes = _joined([element.lamp for element in self.every])
+        group = np.full(len(self.every), -1, np.int64)
+        self.turned = np.zeros(len(self.every), np.int64)
+        still, phantoms, columns = [], [], []
         # After so many labels that no bit goes along by chance, bits that still do are twins: no reading parts them.
         assert self.learned.reading_map is not None
         segments = isinstance(self.learned.reading_map.displays[0].digits, Segments)
         chance = np.log2(2 * max(int(sight.varied.sum()), 1))
-        twins = not segments and len(np.unique(sight.rows, axis=0)) - 1 - chance > _TWIN_BITS
-        for key, number in names.items():
-            if number == 0 or (len(key) > members[number] and not twins):
-                phantoms.append(number)
-                still.append(int(last[key[0]]) if key else 0)
-        if twins:
+        twins = not segments and len(np.unique(sight.rows, axis=0)) - 1 - chance > TWIN_BITS
+        for number, joined in enumerate(classes):
+            self.turned[joined.members] = joined.turned
             # A class of one element and twins of its bit is settled.
-            group = [-1 if number > 0 and members[number] == 1 else number for number in group]
-        self.group = np.array(group + phantoms, np.int64)
-        self.turned = np.array(turned, np.int64)
+            if not (twins and joined.bits and len(joined.members) == 1):
+                group[joined.members] = number
+            if not joined.bits or (len(joined.bits) > len(joined.members) and not twins):
+                phantoms.append(number)
+                columns.append(joined.bits)
+                still.append(int(last[min(joined.bits)] ^ joined.bits[min(joined.bits)]) if joined.bits else 0)
+        self.group = np.append(group, np.array(phantoms, np.int64))
         self.still = np.array(still, np.int64)
+        self.still_in = self._by_unit(columns)
+
+    def _by_unit(self, columns: list[dict[int, int]]) -> dict[str, NDArray[np.int64]]:
+        sight = self.learned.sight
+        units = np.array([label.unit for label in sight.labels])
+        out = {unit: self.still.copy() for unit in set(units.tolist())}
+        for i, bits in enumerate(columns):
+            for column, turned in bits.items():
+                seen = {unit: set(sight.bits[units == unit, column].tolist()) for unit in out}
+                if all(len(levels) == 1 for levels in seen.values()):
+                    for unit, levels in seen.items():
+                        out[unit][i] = levels.pop() ^ turned
+                    break
+        return out
 
     def levels(self, reading: Candidate) -> NDArray[np.int64]:
         """Return the level of every element's and phantom's bit in a reading; those not known count as 0."""
@@ -128,7 +132,7 @@ class Elements:
                 states[self._minus] = reading.negative
         for name in reading.flags:
             states[self._flags[name]] = 1
-        return np.concatenate([states ^ self.turned, self.still])
+        return np.concatenate([states ^ self.turned, self.still_in.get(reading.range.unit, self.still)])
 
     def _indexed(self) -> None:
         """Prepare what `levels` looks up."""
@@ -142,6 +146,21 @@ class Elements:
             self._places.append((np.array(own, np.int64), {
                 character: np.array([shape >> name & 1 for name in names], np.int64)
                 for character, shape in self.shapes.items()}))
+
+    def known(self, reading: Candidate) -> NDArray[np.int64]:
+        """Return each element's state in a reading (1, 0), -1 where an overload or an odd shape leaves it open."""
+        levels = self.levels(reading)[:len(self.every)] ^ self.turned
+        for at, (where, _) in enumerate(self._places):
+            if reading.state == "overload":
+                levels[where] = -1
+            elif reading.state == "number" and (character := self.figures(reading)[at]) in self.unsure:
+                name = SEGMENT_NAMES[_VARYING[character]]
+                levels[[i for i in where.tolist() if self.every[i].key[1] == name]] = -1
+        return levels
+
+    def is_unsure(self, character: str, segments: list[Element]) -> bool:
+        """Say whether a character may be drawn with or without one of the segments."""
+        return character in self.unsure and SEGMENT_NAMES[_VARYING[character]] in {one.key[1] for one in segments}
 
     def state(self, element: Element, reading: Candidate) -> int:
         """Return whether an element is lit in a reading (1, 0), -1 where that is not known."""
@@ -179,6 +198,35 @@ class Elements:
         return {"prefix " + parsed.prefix, "base " + parsed.base}
 
 
+@dataclass(frozen=True)
+class _Class:
+    """Elements that may share a bit, each with whether it stands the other way round; their bits likewise."""
+
+    members: list[int]
+    turned: list[int]
+    bits: dict[int, int]
+
+
+def _joined(lamps: list[Lamp]) -> list[_Class]:
+    """Return the classes of lamps that are not settled: those without any bit in one, those with a bit in common."""
+    none = [i for i, lamp in enumerate(lamps) if not lamp.bits]
+    out = [_Class(none, [int(lamps[i].rest) for i in none], {})]
+    left = [i for i, lamp in enumerate(lamps) if len(lamp.bits) > 1]
+    while left:
+        members, turned, bits = [left.pop(0)], [0], dict[int, int]()
+        for at, turn in ((member, turned[k]) for k, member in enumerate(members)):
+            new = {8 * bit.byte + bit.bit: int(bit.inverted) ^ turn for bit in lamps[at].bits}
+            bits = {**new, **bits}
+            for other in list(left):
+                shared = next((bit for bit in lamps[other].bits if 8 * bit.byte + bit.bit in new), None)
+                if shared is not None:
+                    left.remove(other)
+                    members.append(other)
+                    turned.append(int(shared.inverted) ^ new[8 * shared.byte + shared.bit])
+        out.append(_Class(members, turned, bits))
+    return out
+
+
 def places_of(learned: Learned, demands: Demands) -> int:
     """Return the places of the whole display: those that labels showed, or more where the job's ranges have more."""
     assert learned.reading_map is not None
@@ -211,13 +259,15 @@ def _every(learned: Learned, demands: Demands, width: int) -> list[Element]:
     return out
 
 
-def _shapes(learned: Learned) -> dict[str, int]:
-    """Return the shape of each character; of 6, 7 and 9 the one that settled segments of labels show."""
+def _shapes(learned: Learned) -> tuple[dict[str, int], set[str]]:
+    """Return the shape of each character, of 6, 7 and 9 the one that settled segments of labels show; and those of
+    them that no label settles."""
     shapes = {character: GLYPHS[character] for character in "0123456789 "}
+    unsure = set(_VARYING)
     assert learned.reading_map is not None
     digits = learned.reading_map.displays[0].digits
     if not isinstance(digits, Segments):
-        return shapes
+        return shapes, unsure
     for label, row in zip(learned.sight.labels, learned.sight.rows, strict=True):
         if not label.is_number:
             continue
@@ -228,7 +278,8 @@ def _shapes(learned: Learned) -> dict[str, int]:
                 if lit is not None:
                     standard, odd = GLYPHS[character], GLYPH_VARIANTS[character][0]
                     shapes[character] = standard if bool(standard >> _VARYING[character] & 1) == lit else odd
-    return shapes
+                    unsure.discard(character)
+    return shapes, unsure
 
 
 def _suppressed(learned: Learned, demands: Demands) -> bool:

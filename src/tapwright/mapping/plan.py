@@ -17,16 +17,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.job import Demands
+from tapwright.core.reading_map import Segments
 from tapwright.evidence.labels import Label
-from tapwright.mapping.elements import Candidate, Elements, Range
+from tapwright.mapping.elements import Candidate, Element, Elements, Range
 from tapwright.mapping.fit import Learned
 from tapwright.mapping.mixes import Code, Mix, mixer_of, open_mixes
+from tapwright.mapping.pairs import Pairs
 from tapwright.mapping.report import Ask
 from tapwright.mapping.unseen import Task, Unseen, task_name
 from tapwright.mapping.wording import words_of
 
 _TASK_BITS = 4.0
 _LEAST_GAIN = 0.9
+_PAIR_BITS = 0.25
+_CHANCE_BITS = 6.0  # with so many labels beyond what chance explains, bits that always went together are twins
+_MORE_TRIES, _MOST_TRIED = 6, 12
+_NEAR = 0.3  # a choice that tells this share less is taken for as good in another try
 _MOST_ASKS = 60
 _MOST_MIXES = 3
 _STARTS = 2
@@ -34,8 +40,17 @@ _MOST_TURNED_FLAGS = 4
 
 
 def plan(learned: Learned, demands: Demands) -> tuple[Ask, ...]:
-    """Return the readings to show, most telling first."""
-    return tuple(_Planner(learned, demands).asks())
+    """Return the readings to show, most telling first.
+
+    Where the greedy choice comes near a tie another way may need fewer: some are tried, the shortest is taken.
+    """
+    planner = _Planner(learned, demands)
+    best = tuple(planner.asks())
+    for _ in range(_MORE_TRIES if 2 < len(best) <= _MOST_TRIED else 0):
+        planner.begin_again()
+        other = tuple(planner.asks())
+        best = other if 0 < len(other) < len(best) else best
+    return best
 
 
 @dataclass(frozen=True)
@@ -50,12 +65,29 @@ class _Planner:
         self.elements = Elements(learned, demands)
         self.unseen = Unseen(learned, demands, self.elements)
         self.width = self.elements.width
-        self._regrouped(self.elements.group)
+        assert learned.reading_map is not None
+        segments = isinstance(learned.reading_map.displays[0].digits, Segments)
+        self.pairs = Pairs(self.elements) if segments else None
+        self.all_tasks, self.near = list(self.unseen.tasks), 0.0
         self.rng = random.Random(len(learned.sight))
         self.mixer = mixer_of(learned)
-        self.known_codes: set[Code] = set()
         self.flags = [element.key[1] for element in self.elements.every if element.kind == "flag"]
+        self._begin()
+        rows = len(np.unique(learned.sight.rows, axis=0))
+        self.chance_is_left = bool(rows - 1 - np.log2(2 * max(int(learned.sight.varied.sum()), 1)) <= _CHANCE_BITS)
+
+    def _begin(self) -> None:
+        if self.pairs is not None:
+            self.pairs.begin()
+        self._regrouped(self.elements.group)
+        self.unseen.tasks = list(self.all_tasks)
+        self.known_codes: set[Code] = set()
         self.known_pairs = self._shown_pairs()
+
+    def begin_again(self) -> None:
+        """Forget the plan made; the next one takes other ways where they tell nearly as much."""
+        self._begin()
+        self.near = _NEAR
 
     def asks(self) -> Iterator[Ask]:
         """Return the readings that split what is open; where there is none, mixes that are not read for certain."""
@@ -90,16 +122,50 @@ class _Planner:
 
     def _splitting(self) -> Iterator[Ask]:
         for _ in range(_MOST_ASKS):
-            if not self.unseen.ranges or not (self.unseen.tasks or self.entropy > 0):
+            if not self.unseen.ranges or not (self.unseen.tasks or self.live.any()):
                 return
             best = max((self._best_in(span, state) for span in self._telling_ranges() for state in self._states()),
-                       key=lambda scored: scored.gain)
-            if best.gain < _LEAST_GAIN:
+                       key=lambda scored: scored.gain * (1 - self.near * self.rng.random()))
+            if best.gain < _LEAST_GAIN and not (self.pairs is not None and self.pairs.gain(best.reading)):
                 return
-            ask = self._ask(self._turned(best))
-            # What labels met already and did not settle, no second showing settles: two bits may be twins.
-            if not any(_meets(label, ask.want, self.width) for label in self.learned.sight.labels):
+            reading, given = self._turned(best), False
+            if self._is_met(self._wanted(reading)):
+                # Shown already, it settled nothing: a bit went along by chance, or is a twin. Elsewhere chance ends.
+                elsewhere = self._elsewhere(_Scored(reading, best.gain)) if self.chance_is_left else None
+                reading, given = elsewhere or reading, elsewhere is not None
+            ask = self._ask(reading, in_full=given)
+            if not self._is_met(ask.want):
                 yield ask
+
+    def _is_met(self, want: Mapping[str, Any]) -> bool:
+        return any(_meets(label, want, self.width) for label in self.learned.sight.labels)
+
+    def _elsewhere(self, scored: _Scored) -> Candidate | None:
+        """Return the same reading in the range, with the sign and flags least like those of any label; None where all
+        such were shown."""
+        shown = [_context(label.unit, len(label.display.partition(".")[2]), label.display.startswith("-"),
+                          frozenset(label.flags), self.flags) for label in self.learned.sight.labels]
+        most, chosen = 0, None
+        for other in self._alike(scored):
+            own = _context(other.range.unit, other.range.decimals, other.negative, other.flags, self.flags)
+            least = min(sum(a != b for a, b in zip(own, one, strict=True)) for one in shown)
+            if least > most and not self._is_met(self._wanted(other, in_full=True)):
+                most, chosen = least, other
+        return chosen
+
+    def _alike(self, scored: _Scored) -> Iterator[Candidate]:
+        """Return the reading in every range, with every sign and flags, where it tells as much."""
+        reading = scored.reading
+        signs = (False, True) if self.unseen.may["negative"] and reading.state == "number" else (False,)
+        for span in self.unseen.ranges:
+            if span.greatest < int(reading.digits or "0"):
+                continue
+            for negative in signs:
+                for flags in self._flag_sets():
+                    other = replace(reading, range=span, negative=negative, flags=flags)
+                    if self._gain(other) + 0.01 * len(flags) >= scored.gain - 1e-9 and (
+                            not negative or int(other.digits)):
+                        yield other
 
     def _turned(self, best: _Scored) -> Candidate:
         """Return the reading, or one as good in another range, with other flags or sign, that shows most that is new.
@@ -110,18 +176,10 @@ class _Planner:
         if self.mixer is None:
             return best.reading
         most, chosen = self._news(best.reading), best.reading
-        signs = (False, True) if self.unseen.may["negative"] and best.reading.state == "number" else (False,)
-        for span in self.unseen.ranges:
-            if span.greatest < int(best.reading.digits or "0"):
-                continue
-            for negative in signs:
-                for flags in self._flag_sets():
-                    other = replace(best.reading, range=span, negative=negative, flags=flags)
-                    if self._gain(other) + 0.01 * len(flags) < best.gain - 1e-9 or (negative and not int(other.digits)):
-                        continue
-                    news = self._news(other)
-                    if news > most:
-                        most, chosen = news, other
+        for other in self._alike(best):
+            news = self._news(other)
+            if news > most:
+                most, chosen = news, other
         return chosen
 
     def _flag_sets(self) -> list[frozenset[str]]:
@@ -202,43 +260,72 @@ class _Planner:
         for name in self.flags:
             yield replace(reading, flags=reading.flags ^ {name})
 
+    def _live(self) -> list[Element]:
+        """Return the elements about which something is open."""
+        return [element for element, live in zip(self.elements.every, self.live.tolist(), strict=True) if live]
+
     def _open_places(self) -> list[int]:
-        open_ = {element.key[0] for element, group in zip(self.elements.every, self.group, strict=False)
-                 if element.kind == "place" and group >= 0}
+        open_ = {element.key[0] for element in self._live() if element.kind == "place"}
         open_ |= {int(task[1]) for task in self.unseen.tasks if task[0] == "digit"}
         return sorted(open_)
 
     def _gain(self, reading: Candidate) -> float:
         done = sum(_TASK_BITS for task in self.unseen.tasks if self.unseen.does(task, reading))
+        if self.pairs is not None:
+            done += _PAIR_BITS * self.pairs.gain(reading)
         # A flag more is a key more to press.
         if not len(self.open):
             return done - 0.01 * len(reading.flags)
-        split = 2 * self.group[self.open] + self.elements.levels(reading)[self.open]
+        split = 2 * self.group[self.open] + self._levels(reading)[self.open]
         return self.entropy - float(self.weight[np.bincount(split)].sum()) + done - 0.01 * len(reading.flags)
 
     def _split(self, reading: Candidate) -> NDArray[np.int64]:
-        return np.where(self.group < 0, -1, 2 * self.group + self.elements.levels(reading))
+        return np.where(self.group < 0, -1, 2 * self.group + self._levels(reading))
+
+    def _levels(self, reading: Candidate) -> NDArray[np.int64]:
+        """Return the levels of all members; how an overload lights the places is not known and splits nothing."""
+        levels = self.elements.levels(reading)
+        if reading.state == "overload":
+            levels[self.with_place] = 0
+        return levels
 
     def _regrouped(self, group: NDArray[np.int64]) -> None:
         """Take over which elements are still alike."""
         self.group = group
         self.open = np.flatnonzero(group >= 0)
+        placed = {int(at) for element, at in zip(self.elements.every, group, strict=False) if element.kind == "place"}
+        self.with_place = np.isin(group, list(placed))
+        self.live = group[:len(self.elements.every)] >= 0
+        if self.pairs is not None:
+            self.pairs.regrouped(group[:len(self.elements.every)])
+            self.live = self.live | self.pairs.open.any(0) | self.pairs.open.any(1)
         counts = np.arange(len(group) + 1, dtype=np.float64)
         self.weight = counts * np.log2(np.maximum(counts, 1))
         self.entropy = float(self.weight[np.bincount(group[self.open])].sum()) if len(self.open) else 0.0
 
-    def _ask(self, reading: Candidate) -> Ask:
+    def _wanted(self, reading: Candidate, *, in_full: bool = False) -> dict[str, object]:
+        """Return what to ask for; `in_full`: with sign and flags even where they settle nothing by themselves."""
+        want = self._want(reading, [task for task in self.unseen.tasks if self.unseen.does(task, reading)])
+        if in_full and self.flags:
+            want["flags"] = {name: name in reading.flags for name in self.flags}
+        if in_full and reading.state == "number" and self.unseen.may["negative"] and int(reading.digits):
+            want["negative"] = reading.negative
+        return want
+
+    def _ask(self, reading: Candidate, *, in_full: bool = False) -> Ask:
         before = self.group
         split = self._split(reading)
         alone = {int(value) for value, count in zip(*np.unique(split, return_counts=True), strict=True) if count == 1}
         names = [element.name for element, value in zip(self.elements.every, split.tolist(), strict=False)
                  if value >= 0 and value in alone]
         done = [task for task in self.unseen.tasks if self.unseen.does(task, reading)]
-        want = self._want(reading, done)
+        want = self._wanted(reading, in_full=in_full)
         if self.mixer is not None:
             self._mix_wanted(reading, want)
         after = np.where(np.isin(split, list(alone)), -1, split)
         kept = {value: i for i, value in enumerate(sorted(set(after[after >= 0].tolist())))}
+        if self.pairs is not None:
+            self.pairs.take(reading)
         self._regrouped(np.array([kept.get(int(value), -1) for value in after], np.int64))
         self.unseen.tasks = [task for task in self.unseen.tasks if task not in done]
         settles = (*(task_name(task) for task in done), *names) or self._narrowed(before)
@@ -269,8 +356,7 @@ class _Planner:
             want[reading.state] = True
         else:
             want |= self._digits_wanted(reading, done)
-            minus_open = any(element.kind == "minus" and group >= 0
-                             for element, group in zip(self.elements.every, self.group, strict=False))
+            minus_open = any(element.kind == "minus" for element in self._live())
             if reading.negative or minus_open:
                 want["negative"] = reading.negative
         if reading.range.unit and len({span.unit for span in self.unseen.ranges}) > 1:
@@ -278,9 +364,7 @@ class _Planner:
         alike = [span for span in self.unseen.ranges if span.unit == reading.range.unit]
         if reading.state == "number" and len({span.decimals for span in alike}) > 1:
             want["point"] = reading.range.decimals
-        flags = {element.key[1]: element.key[1] in reading.flags
-                 for element, group in zip(self.elements.every, self.group, strict=False)
-                 if element.kind == "flag" and group >= 0}
+        flags = {element.key[1]: element.key[1] in reading.flags for element in self._live() if element.kind == "flag"}
         if flags:
             want["flags"] = flags
         return want
@@ -299,15 +383,16 @@ class _Planner:
         fixed |= set(range(self.width)) if ("rounding",) in done else set()
         fixed |= set(range(self.unseen.zeros_needed(reading.range))) if ("small",) in done else set()
         for at in sorted({*self._open_places(), *fixed}):
-            segments = [element for element, group in zip(self.elements.every, self.group, strict=False)
-                        if element.kind == "place" and element.key[0] == at and group >= 0]
+            segments = [element for element in self._live() if element.kind == "place" and element.key[0] == at]
             same = reading.digits[at]
             if at not in fixed:
                 wanted = [self.elements.state(element, reading) for element in segments]
                 for digit in "0123456789":
                     other = replace(reading, digits=reading.digits[:at] + digit + reading.digits[at + 1:])
-                    if digit not in same and int(other.digits) <= reading.range.greatest and \
-                            [self.elements.state(element, other) for element in segments] == wanted:
+                    if digit in same or int(other.digits) > reading.range.greatest or \
+                            self.elements.is_unsure(digit, segments):
+                        continue
+                    if [self.elements.state(element, other) for element in segments] == wanted:
                         same += digit
             if len(same) < 10:
                 digits[str(at + 1)] = "".join(sorted(same))
@@ -334,6 +419,11 @@ def _pairs(unit: str, decimals: int, state: str, negative: bool, on: frozenset[s
     parts: list[object] = [range_, state, *((name, name in on) for name in names)]
     parts += [("negative", negative)] if state == "number" else []
     return set(itertools.combinations(parts, 2))
+
+
+def _context(unit: str, decimals: int, negative: bool, on: frozenset[str], names: list[str]) -> tuple[object, ...]:
+    """Return what a reading shows beside its digits, part by part."""
+    return unit, decimals, negative, *(name in on for name in names)
 
 
 def _meets(label: Label, want: Mapping[str, Any], width: int) -> bool:
