@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
+from tests.line.blind_clocked import Bus, bus
 from tests.line.wire import Wire, joined, levels
 
 from tapwright.core.capture import Capture
 from tapwright.core.line import ByteError, ClockedSettings
-from tapwright.line.apply import read_clocked
+from tapwright.evidence.captures import read_capture
+from tapwright.line.apply import read_clocked, read_i2c
 from tapwright.line.find import find_lines
 from tapwright.line.report import LineReport, words
 
@@ -141,3 +145,40 @@ def test_a_sampling_clock_does_not_take_a_serial_line() -> None:
     kinds = {channel.name: channel.kind for channel in report.channels}
     assert kinds == {"clk": "clock", "rx": "async"}
     assert report.pairs == ()
+
+
+def short(name: str) -> str:
+    """Return a dump's name without its scope."""
+    return name.rpartition(".")[2]
+
+
+def bits_of(words_: tuple[int, ...] | list[int], n_bits: int, *, lsb_first: bool) -> str:
+    """Return words as their bits in the order of the wire."""
+    return "".join(f"{word:0{n_bits}b}"[::-1 if lsb_first else 1] for word in words_)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(100, 124))
+def test_buses_of_a_simulator_among_other_lines(seed: int, tmp_path: Path) -> None:
+    """Which lines belong together, every setting that a wire shows, every bit; the serial line beside them too."""
+    truth, path = bus(seed, tmp_path)
+    capture = read_capture(path)
+    report = find_lines(capture)
+    assert len(report.pairs) == 1, words(report)
+    pair = report.pairs[0]
+    assert (pair.kind, short(pair.clock), short(pair.data)) == (truth.kind, truth.lines["clock"], truth.lines["data"])
+    assert len(report.talking) == 1
+    if pair.settings is None:
+        assert tuple(read_i2c(capture, pair.clock, pair.data).values.tolist()) == truth.words
+        return
+    check_clocked(capture, pair.settings, truth)
+
+
+def check_clocked(capture: Capture, found: ClockedSettings, truth: Bus) -> None:
+    """Compare; the order of bits and where words part without a pause no wire tells."""
+    assert found.edge == truth.edge
+    assert short(found.select) == truth.lines.get("select", "")
+    assert truth.together > 1 or found.bits_per_word == truth.bits
+    got = bits_of(read_clocked(capture, found).values.tolist(), found.bits_per_word,
+                  lsb_first=found.bit_order == "lsb first")
+    assert got == bits_of(truth.words, truth.bits, lsb_first=truth.lsb_first)

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from benchmarks.rate_error import bound_ticks, one_case
 
+from tapwright.evidence.captures import read_capture
 from tapwright.line import rate
+from tapwright.line.find import find_lines
 
 
 @pytest.mark.slow
@@ -35,3 +39,28 @@ def test_machine_code_and_plain_likelihood_agree() -> None:
     assert np.isfinite(plain).any()
     assert not np.isfinite(plain).all()
     np.testing.assert_allclose(compiled, plain, rtol=1e-9)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("stop", [1.0, 1.5, 2.0])
+@pytest.mark.parametrize("jitter_ns", [0, 1, 200])
+def test_a_line_that_was_never_sampled(stop: float, jitter_ns: int, tmp_path: Path) -> None:
+    """A simulator's dump of the sender itself: all intervals are whole (or half) bits, which are no sampling grid."""
+    r = np.random.default_rng(6)
+    sent = r.integers(0, 256, 80).tolist()
+    now, level = 2e6, 1
+    rows = ["$timescale 1 ns $end", "$var wire 1 ! rx $end", "$enddefinitions $end", "#0", "1!"]
+    for value in sent:
+        for bit in [0, *(value >> k & 1 for k in range(8)), 1]:
+            if bit != level:
+                rows += [f"#{round(now + r.uniform(-jitter_ns, jitter_ns))}", f"{bit}!"]
+                level = bit
+            now += 104_167
+        now += (stop - 1) * 104_167
+    path = tmp_path / "rx.vcd"
+    path.write_text("\n".join([*rows, f"#{round(now + 2e6)}"]) + "\n", encoding="ascii")
+    report = find_lines(read_capture(path))
+    settings = report.channels[0].settings
+    assert settings is not None
+    assert (settings.baud, settings.data_bits, settings.parity, settings.stop_bits) == (9600, 8, "none", stop)
+    assert report.rows()[0].values.tolist() == sent

@@ -69,8 +69,8 @@ def as_bytes(capture: Capture, channel: str, settings: AsyncSettings, found: Dec
 def decode(capture: Capture, channel: str, settings: AsyncSettings) -> Decoded:
     """Read the characters of one channel, in ticks."""
     found = capture.channel(channel)
-    grid = time_grid(capture, found.edge_ticks)
     t = float(1 / ((settings.measured_baud or settings.baud) * float(capture.tick_s)))
+    grid = time_grid(capture, found.edge_ticks, t)
     form = forms.Form(settings.data_bits, settings.parity, settings.stop_bits, settings.inverted)
     done, glitches = [], 0
     for part in stretches(capture, found):

@@ -146,7 +146,7 @@ def _histogram(canvas: Canvas, top: float, capture: Capture, channel: ChannelRep
     s = _settings(channel)
     found = capture.channel(channel.name)
     bit = float(1 / ((s.measured_baud or s.baud) * float(capture.tick_s)))
-    grid = time_grid(capture, found.edge_ticks)
+    grid = time_grid(capture, found.edge_ticks, bit)
     parts = [np.diff(without_glitches(part.edges, bit, grid)[0]) for part in stretches(capture, found)]
     bits = np.concatenate(parts).astype(np.float64) / bit
     bits = bits[bits < LONGEST_BITS]

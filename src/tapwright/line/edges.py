@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from tapwright.core.capture import Capture, Channel
 
+MOST_SHORT = 0.15  # of the pulses may be glitches
 _Number = TypeVar("_Number", bound=np.number)
 
 
@@ -65,20 +66,26 @@ def distinct(values: NDArray[_Number]) -> NDArray[_Number]:
     return ordered[np.append(True, ordered[1:] != ordered[:-1])] if len(ordered) else ordered
 
 
-def time_grid(capture: Capture, edges: NDArray[np.int64]) -> float:
+def time_grid(capture: Capture, edges: NDArray[np.int64], t: float = 0.0) -> float:
     """Return the ticks between two samples, as the capture says or as its edges show; 1 where no grid is seen.
 
     A simulator's dump gives event times in its own steps, and a table of changes rounds its times; the grid of the
-    sampling then shows in the intervals: all are whole multiples of it.
+    sampling then shows in the intervals: all are whole multiples of it. A grid coarser than half a unit interval `t`,
+    where that is known, is none.
     """
     if capture.sample_ticks:
         return float(capture.sample_ticks)
-    intervals = distinct(np.diff(edges[:20_000]))
+    every = np.diff(edges[:20_000])
+    intervals = distinct(every)
     if len(intervals) < 2:
         return 1.0
-    exact = int(np.gcd.reduce(intervals))
+    exact = float(np.gcd.reduce(intervals))
     rounded = _rounded_grid(intervals[:400])
-    return rounded if rounded > 3 * exact else float(exact)
+    for grid in (rounded, exact) if rounded > 3 * exact else (exact,):
+        # The pulses of a line are two samples long or longer, but for glitches: else these are its bits, not samples.
+        if float((every < 1.9 * grid).mean()) < MOST_SHORT and not 0 < t < 2 * grid:
+            return grid
+    return 1.0
 
 
 def _rounded_grid(intervals: NDArray[np.int64]) -> float:

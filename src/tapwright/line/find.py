@@ -90,6 +90,10 @@ def _channel(capture: Capture, channel: Channel, part: Kind | None) -> ChannelRe
         return ChannelReport(name=channel.name, kind="clock", changes=n,
                              note="a square wave: a clock, or one character (hex 55) sent without end")
     settled = settle(parts, grid)
+    if settled is None and grid > 1 and not capture.sample_ticks:
+        # What looked like the grid of the sampling may be half bits of a line that was never sampled.
+        grid = 1.0
+        settled = settle(parts, grid)
     if settled is None:
         return ChannelReport(name=channel.name, kind="unknown", changes=n, advice=advise_unknown(capture, channel))
     return _async_report(capture, channel, settled, grid)
