@@ -1,6 +1,6 @@
 """Many blind instruments: follow `next` to the end on each and count what was claimed and what was true.
 
-    python -m tests.pins.sweep [--world wide|plain] [--batch N] FIRST LAST
+    python -m tests.pins.sweep [--world wide|plain] [--batch N] [--most STEPS] FIRST LAST
 
 Prints a table by probability bin for role and driver, the share of pads right at the end, measurements made against an
 exhaustive survey, and where it went wrong. The tests run a few seeds; figures in the docs come from here.
@@ -26,6 +26,7 @@ from tapwright.pins.find import find_pads
 from tapwright.pins.report import document
 
 MOST = 150
+SURE = 0.95
 BINS = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 0.97, 0.99, 0.999, 1.01)
 
 
@@ -78,11 +79,12 @@ class Plain:
         self.inner.carry_out(columns, {key: str(entry[key]) for key in ("pad", "state", "load")})
 
 
-def follow(world: World | Plain, seed: int, path: Path, tally: Tally, *, trials: bool = True, batch: int = 1) -> None:
+def follow(world: World | Plain, seed: int, path: Path, tally: Tally, *, trials: bool = True, batch: int = 1,
+           most: int = MOST) -> None:
     """Measure the first of `next` until there is none; the world refuses a current of 1 mA and a test made twice."""
     columns = world.survey()
     mine: list[Claim] = []
-    for step in range(MOST):
+    for step in range(most):
         path.write_text(world.text(columns), encoding="utf-8")
         answer: dict[str, Any] = document(find_pads(read_survey(path), supply_v=world.supply_v))
         entries = [entry for entry in answer["next"] if trials or "drive" not in entry]
@@ -137,7 +139,7 @@ def report(tally: Tally) -> str:
                              ("at the end", [c for c in tally.claims if c.last]), ("all steps", tally.claims)):
             mine = [claim for claim in chosen if claim.what == what]
             lines += [f"{what}, {name}", *table(mine)]
-            sure = [c for c in mine if c.share >= 0.95 and c.said != "unknown"]
+            sure = [c for c in mine if c.share >= SURE and c.said != "unknown"]
             lines.append(f"  0.95 and over: {sum(c.right for c in sure)} of {len(sure)} right, "
                          f"{sum(c.right for c in sure) / max(len(sure), 1):.4f}")
     lines += [f"pads right at the end, role and driver: {tally.right} of {tally.pads}, {tally.right / tally.pads:.4f}",
@@ -151,27 +153,31 @@ def main(argv: list[str]) -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--world", choices=("wide", "plain"), default="wide")
     parser.add_argument("--batch", type=int, default=1, help="entries of `next` carried out at a step (1)")
+    parser.add_argument("--most", type=int, default=MOST, help="steps at most; 1 looks at first surveys alone (150)")
     parser.add_argument("first", type=int)
     parser.add_argument("last", type=int)
     args = parser.parse_args(argv)
     tally, begin = Tally(), time.process_time()
-    confusions: Counter[tuple[str, str]] = Counter()
     with tempfile.TemporaryDirectory() as folder:
         for seed in range(args.first, args.last):
             make = World if args.world == "wide" else Plain
             try:
-                follow(make(seed), seed, Path(folder) / "survey.csv", tally, trials=args.world == "wide", batch=args.batch)
+                follow(make(seed), seed, Path(folder) / "survey.csv", tally, trials=args.world == "wide",
+                       batch=args.batch, most=args.most)
             except Exception as trouble:  # the sweep goes on and says so
                 tally.wrong.append(f"seed {seed}: {type(trouble).__name__}: {trouble}")
-            if seed % 5 == 4:
+            if seed % 25 == 24:
                 print(f"seed {seed}: {tally.right}/{tally.pads}, {tally.tests}/{tally.exhaustive}, "
                       f"{time.process_time() - begin:.0f} s", file=sys.stderr, flush=True)
-    for claim in tally.claims:
-        if claim.last and not claim.right:
-            confusions[claim.truth, claim.said] += 1
     print(report(tally))
-    for (truth, said), count in confusions.most_common(12):
-        print(f"  {truth} taken for {said}: {count}")
+    for name, chosen in (("first survey", [c for c in tally.claims if c.step == 0]), ("all steps", tally.claims)):
+        false = [c for c in chosen if c.share >= SURE and not c.right and c.said != "unknown"]
+        print(f"false claims of {SURE} and over, {name}")
+        for claim in {(c.seed, c.pad, c.what, c.said): c for c in reversed(false)}.values():
+            print(f"  seed {claim.seed} pad {claim.pad} step {claim.step}: {claim.truth} said {claim.said} {claim.share:.3f}")
+        confusions = Counter((c.what, c.truth, c.said) for c in false)
+        for (what, truth, said), count in confusions.most_common(12):
+            print(f"  {what}: {truth} taken for {said}: {count}")
     return 0
 
 

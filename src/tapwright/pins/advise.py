@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from tapwright.evidence.survey import CELLS_OUT, Load, Survey, ohm_text
 from tapwright.pins import likelihood
 from tapwright.pins.circuits import DRIVERS, ROLES, branches, circuits
-from tapwright.pins.posterior import OFTEN, Beliefs, Model, branch_base
+from tapwright.pins.moves import OFTEN, Shares, Stay, Sums, branch_base
+from tapwright.pins.posterior import Beliefs, Model, Weighed
 from tapwright.pins.predict import ANYWHERE, DRIFTING, Forecast, Probe, class_of_branches, forecast
 from tapwright.pins.signatures import Evidence
 
@@ -134,6 +135,14 @@ def _key(state: str, heading: str) -> tuple[str, str]:
     return " ".join(state.split()).casefold(), " ".join(heading.split()).casefold()
 
 
+def _stay_columns(stay: Stay, chosen: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Return where the chosen circuits stand in `stay` (-1: nowhere), and which are open drains."""
+    place = np.full(len(circuits().role), -1)
+    place[stay.moving] = np.arange(len(stay.moving))
+    moving = place[chosen]
+    return moving, np.where(moving >= 0, stay.drain[moving], False)
+
+
 class _Planner:
     """The tests in volts for the open pads."""
 
@@ -188,28 +197,49 @@ class _Planner:
         total = np.zeros((len(branches().does) + 1, len(where)), np.float32)
         chosen = np.flatnonzero(self.beliefs.circuit[self.open].max(0) > NEGLIGIBLE)
         signature = self.evidence.of_pad[where[:, 0], where[:, 1]]
-        for feed, often in zip(self.beliefs.feeds, self.beliefs.often, strict=True):
-            for level in np.unique(feed.dead).tolist():
-                here = np.flatnonzero(feed.dead[where[:, 1]] == level)
-                sums = self.model.sums(feed, level, self.model.share[:, signature[here]], chosen)
-                part = [np.zeros((len(chosen), len(here)), np.float32) for _ in range(3)]
+        for feed, weighed in zip(self.beliefs.feeds, self.beliefs.weighed, strict=True):
+            moving, drain = _stay_columns(weighed.stay, chosen)
+            for block in self.model.blocks(feed, where[:, 1]):
+                here = block.states
+                share = self.model.share(signature[here], block.rail_at)
+                sums = self.model.sums(feed, block, share, chosen)
+                part = [np.zeros((len(chosen), len(here)), np.float32) for _ in range(6)]
                 for k, q in enumerate(self.model.habits):
-                    moved, rests = sums.at(q)
-                    mine = often[where[here, 0], :, k][:, chosen].T
-                    factor = mine / np.maximum(moved + rests, np.float32(1e-30))
-                    part[0] += np.where(sums.habit, np.float32(OFTEN[q]), 1) * factor
-                    part[1] += np.where(sums.habit, np.float32(1 - OFTEN[q]), 1) * factor
-                    part[2] += factor
-                weight = branch_base(level, feed.rail)
-                # The order of `Sums`: moved, rests, fed_moved, fed_rests, dead_moved, dead_rests.
-                part.append(np.where(sums.sends, part[1], part[0]))
-                for i, table in zip((0, 1, 0, 3, 2, 2), self.model.places.by_rail[feed.rail], strict=True):
+                    self._add_parts(part, sums, q, weighed, where[here, 0], chosen, moving, drain, k)
+                weight = branch_base(block.level, feed.rail)
+                where_they_stand = self.model.places(feed, block.rail_at)
+                for i, table in enumerate(where_they_stand):
                     for column in table:
                         place = column[chosen]
                         rows = np.flatnonzero(weight[place])
-                        total[place[rows][:, None], here[None, :]] += weight[place[rows]][:, None] * part[i][rows]
-        total[:-1] *= self.model.share[:-1, signature]
+                        total[place[rows][:, None], here[None, :]] += (
+                            weight[place[rows]][:, None] * part[i][rows] * share[place[rows]])
         return np.asarray(total[self.order].T, np.float32)
+
+    @staticmethod
+    def _add_parts(part: list[Shares], sums: Sums, q: int, weighed: Weighed, pads: NDArray[np.int64],
+                   chosen: NDArray[np.int64], moving: NDArray[np.int64], drain: NDArray[np.bool_], k: int) -> None:
+        """Add one habit's posterior over prior of what a circuit does, in the order of `Sums`.
+
+        A moving line must move somewhere: what is left to a state are the cases in which the others do not rest
+        already without it.
+        """
+        tiny = np.float32(1e-30)
+        moved, rests = sums.at(q)
+        held = sums.held(q, moved, drain)
+        stay = weighed.stay
+        quiet, loud, left = (np.where(moving[:, None] >= 0, table[pads][:, moving, k].T, none)
+                             for table, none in ((stay.quiet, 0.0), (stay.loud, 0.0), (stay.left, 1.0)))
+        mine = weighed.often[pads, :, k][:, chosen].T / left
+        any_ = mine / np.maximum(moved + rests, tiny)
+        never, always = mine * quiet / np.maximum(rests, tiny), mine * loud / np.maximum(held, tiny)
+        up, down = np.maximum(any_ - always, 0), np.maximum(any_ - never, 0)
+        both = np.where(drain[:, None], np.maximum(any_ - never - always, 0), down)
+        often = np.where(sums.habit, np.float32(OFTEN[q]), 1)
+        seldom = np.where(sums.habit, np.float32(1 - OFTEN[q]), 1)
+        fed = np.where(sums.sends, seldom, often)
+        for total, added in zip(part, (often * up, seldom * down, often * up, fed * both, up, both), strict=True):
+            total += added
 
     def _gain(self, test: Probe, where: NDArray[np.int64], weights: NDArray[np.float32]) -> NDArray[np.float64]:
         cast = forecast(test, supply_v=self.evidence.supply_v, meter_ohm=self.evidence.meter.ohm)

@@ -27,9 +27,10 @@ INSTRUMENT, MODULE, PULL, NOTHING = range(4)
 
 # What a branch does. DEAD: the module is without supply, its chip clamps the line a diode drop over its own rail.
 # CLAMPED: the instrument drives high, or an open drain of it lets its pull-up, into such a chip and feeds its rail.
-HIGH, LOW, RELEASED, DEAD, SENDING, DOWN, CLAMPED = range(7)
+# FULLY_LIFTED, PARTLY_LIFTED: a switched supply that is down, yet fed by some line through the clamp of a chip on it.
+HIGH, LOW, RELEASED, DEAD, SENDING, DOWN, CLAMPED, FULLY_LIFTED, PARTLY_LIFTED = range(9)
 
-ROLE_PRIOR = (0.12, 0.12, 0.10, 0.13, 0.13, 0.18, 0.12, 0.10)
+ROLE_PRIOR = (0.12, 0.12, 0.10, 0.13, 0.13, 0.17, 0.12, 0.11)
 DRIVER_OHM = np.geomspace(8.0, 1300.0, 8)
 RAIL_OHM = np.array([0.03, 0.15, 0.6, 2.0, 5.0])
 PULL_OHM = np.geomspace(1.2e3, 1.5e6, 17)
@@ -39,12 +40,14 @@ FEW_PULLS = PULL_OHM[1:13:2]
 FED_RAIL, FED_SHARE = 1e12, 0.1
 DEAD_RAIL_OHM = np.array([30.0, 160.0, 800.0, 4e3, 2e4, 1.2e5, 1e9, FED_RAIL])
 DEAD_RAIL_SHARE = np.array([0.18, 0.15, 0.15, 0.16, 0.14, 0.1, 0.12, FED_SHARE])
+SOFT_DOWN = 2e3  # what holds a fallen supply harder than this, ohms, is not lifted
 CLAMPED_RAILS = 6  # the first so many are hard enough to pull a high line down by what a meter shows
 # Averages of a line that sends, as the share by which it leaves its idle level; the last stands for "any, changing".
 DUTY = np.array([0.01, 0.025, 0.05, 0.1, 0.2, 0.35, 0.5, 0.7, -1.0])
 DUTY_SHARE = np.array([0.015, 0.03, 0.07, 0.12, 0.16, 0.16, 0.12, 0.06, 0.265])
-FLOAT_AT = np.array([0.0, 0.02, 0.05, 0.1, 0.18, 0.28, 0.4, 0.55, 0.75])
-FLOAT_SHARE = np.array([0.48, 0.18, 0.13, 0.09, 0.06, 0.03, 0.015, 0.01, 0.005])
+# A pad that nothing holds mostly reads the same small voltage every time: at ground, or up by leakage.
+FLOAT_AT = np.array([0.0, *np.geomspace(1e-3, 0.75, 14)])
+FLOAT_SHARE = np.where(FLOAT_AT > 0, 0.45 / 14 / (1 + (FLOAT_AT / 0.15) ** 2), 0.55)
 SECOND_SUPPLY = 0.02  # beside the supply itself
 NONE = np.inf
 
@@ -161,6 +164,9 @@ def _branches_of(all_: Circuits, j: int) -> Iterator[tuple[int, bool, float, flo
     elif role == SWITCHED:
         yield HIGH, True, NONE, 0.0
         yield DOWN, False, NONE, 0.0
+        if all_.down_at[j] == 0 and all_.down_ohm[j] > SOFT_DOWN:
+            yield FULLY_LIFTED, False, NONE, 0.0
+            yield PARTLY_LIFTED, False, NONE, 0.0
     elif role == DATA:
         yield SENDING, False, NONE, 0.0
         yield _at_level(all_, j, high=bool(all_.idle_high[j]))
@@ -225,13 +231,14 @@ def _switched() -> Iterator[tuple[float, Iterator[_Row]]]:
     ups = ((0.4, 1.0), (4.0, 0.5), (16.0, 0.12))
     # It gives way to a load: what holds it down is no driver, so hardly ever less than a kilohm or two.
     downs = [*np.geomspace(500.0, 8e5, 15).tolist(), 1e9]
-    yield 0.95, ({"driver": INSTRUMENT, "share": share * (1.0 if down > 2e3 else 0.3), "high_ohm": up,
+    yield 0.8, ({"driver": INSTRUMENT, "share": share * (1.0 if down > 2e3 else 0.3), "high_ohm": up,
                   "down_ohm": down, "down_stays": stays, "drive_step": 6.0, "down_step": downs[1] / downs[0]}
                  for (up, share), down, stays in product(ups, downs, (False, True)))
-    # Back-fed through the clamp of some chip on it: up to a diode drop under the supply, yet soft.
-    yield 0.05, ({"driver": INSTRUMENT, "share": share, "high_ohm": up, "down_ohm": down, "down_at": at,
-                  "drive_step": 6.0, "down_step": 10.0}
-                 for (up, share), down, at in product(ups, (2e3, 2e4), (0.2, 0.45, 0.7, 0.83)))
+    # Back-fed through the clamp of some chip on it by the same line in all states: up to a diode drop under the supply.
+    lifts = ((0.05, 0.5), (0.12, 0.5), (0.25, 0.5), (0.45, 0.5), (0.65, 1.0), (0.76, 2.0), (0.83, 2.0), (0.88, 1.0))
+    yield 0.2, ({"driver": INSTRUMENT, "share": share * lift_share, "high_ohm": up, "down_ohm": down, "down_at": at,
+                 "drive_step": 6.0, "down_step": 10.0}
+                for (up, share), down, (at, lift_share) in product(ups[:2], (1e3, 1e4), lifts))
 
 
 def _sides(ohms: list[tuple[float, float]], *, up: bool) -> Iterator[tuple[_Row, float]]:
@@ -253,8 +260,12 @@ def _fixed(high: bool) -> Iterator[tuple[float, Iterator[_Row]]]:
     yield 0.28, ({"driver": MODULE, "by_module": True, "share": share * pull_share, name: ohm, **pull}
                  for (ohm, share), (pull, pull_share) in product(_drivers(), _none_or_pull(FEW_PULLS)))
     yield 0.34, ({"driver": PULL, "share": share, **pull} for pull, share in _sides(_pulls(), up=high))
+    if high:
+        # To a switched supply that some line lifts whenever it is down, so that the level stays high.
+        yield 0.006, ({"driver": PULL, "share": share, "pull_i": ohm, "pull_i_up": True, "pull_i_switched": True,
+                       "pull_step": float(FEW_PULLS[1] / FEW_PULLS[0])} for ohm, share in _pulls(FEW_PULLS))
     # A link on the module's board straight to a rail.
-    yield 0.01, ({"driver": MODULE, "by_module": True, "share": 1.0, name: ohm} for ohm in (0.1, 0.6))
+    yield 0.02, ({"driver": MODULE, "by_module": True, "share": 1.0, name: ohm} for ohm in (0.1, 0.6))
 
 
 def _state_lines() -> Iterator[tuple[float, Iterator[_Row]]]:
@@ -307,6 +318,6 @@ def _data() -> Iterator[tuple[float, Iterator[_Row]]]:
 
 
 def _floating() -> Iterator[tuple[float, Iterator[_Row]]]:
-    yield 0.65, ({"driver": NOTHING, "share": share, "float_at": at}
+    yield 0.72, ({"driver": NOTHING, "share": share, "float_at": at}
                  for at, share in zip(FLOAT_AT.tolist(), FLOAT_SHARE.tolist(), strict=True))
-    yield 0.35, iter([{"driver": NOTHING, "share": 1.0, "float_loose": True}])
+    yield 0.28, iter([{"driver": NOTHING, "share": 1.0, "float_loose": True}])

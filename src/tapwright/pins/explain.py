@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 from tapwright.evidence.survey import CELLS_OUT, OHMS, VOLTS, Cell, Column, Survey, is_off, ohm_text
 from tapwright.pins.advise import Ask
 from tapwright.pins.circuits import DATA, DEAD, DRIVERS, FLOATING, ROLES, branches, circuits
-from tapwright.pins.posterior import LOST, Beliefs
+from tapwright.pins.feeds import CLAMP_V
+from tapwright.pins.moves import LOST
+from tapwright.pins.posterior import Beliefs
 from tapwright.pins.signatures import Evidence
 
 MOST_STATES = 4
-CLAMP_V = (0.45, 0.8)
 
 
 def evidence_words(survey: Survey, evidence: Evidence, beliefs: Beliefs, p: int) -> tuple[str, ...]:
@@ -66,7 +67,7 @@ def why(ask: Ask, survey: Survey, beliefs: Beliefs) -> str:
     pairs = [(float(beliefs.circuit[p, (all_.role == r) & (all_.driver == d)].sum()), r, d)
              for r in range(len(ROLES)) for d in range(len(DRIVERS))]
     likely = [pair for pair in sorted(pairs, reverse=True)[:3] if pair[0] >= 0.02]
-    named = [f"{_explained(r, d)} ({share:.0%})" for share, r, d in likely]
+    named = [f"{_explained(r, d)} ({share * 100:.0f} %)" for share, r, d in likely]
     told = f"tells {named[0]} from {' and '.join(named[1:])}" if len(named) > 1 else f"confirms {named[0]}"
     if ask.load == "module out":
         told = f"what stays driven is the instrument's, on every pad at once; on pad {ask.pad} it {told}"
@@ -89,8 +90,9 @@ def _levels(survey: Survey, evidence: Evidence, p: int) -> str:
         cell = survey.cells[p].get(i)
         if cell is None or not column.is_plain or is_off(column.state) or column.meter:
             continue
-        near = next((group for group in groups if not cell.span
-                     and abs(group[0] - cell.middle) < max(0.02 * evidence.supply_v, 2 * cell.count)), None)
+        reach = max(0.02 * evidence.supply_v, 2 * cell.count) if not cell.span else 0.0
+        middle = cell.middle
+        near = next((group for group in groups if abs(group[0] - middle) < reach), None)
         if near:
             near[2].append(column.state)
         else:
@@ -157,13 +159,20 @@ def _others(survey: Survey, p: int) -> list[str]:
 
 
 def _one_sided(beliefs: Beliefs, p: int) -> list[str]:
-    all_ = circuits()
-    line = (all_.driver <= 1) & (all_.role >= 5) & (all_.role <= DATA)
-    if float(beliefs.circuit[p, line & ~np.isfinite(all_.high_ohm)].sum()) >= 0.9:
+    low, high = _drive_one_way()
+    if float(beliefs.circuit[p, low].sum()) >= 0.9:
         return ["stiff low, soft high: an open drain with a pull-up"]
-    if float(beliefs.circuit[p, line & ~np.isfinite(all_.low_ohm)].sum()) >= 0.9:
+    if float(beliefs.circuit[p, high].sum()) >= 0.9:
         return ["stiff high, soft low: it drives high only, a resistor pulls it down"]
     return []
+
+
+@functools.cache
+def _drive_one_way() -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the lines that drive low alone and those that drive high alone."""
+    all_ = circuits()
+    line = (all_.driver <= 1) & (all_.role >= 5) & (all_.role <= DATA)
+    return np.flatnonzero(line & ~np.isfinite(all_.high_ohm)), np.flatnonzero(line & ~np.isfinite(all_.low_ohm))
 
 
 def _is_back_fed(evidence: Evidence, beliefs: Beliefs, p: int) -> bool:

@@ -6,11 +6,13 @@ every claim with its probability and its evidence in words. See docs/reference/p
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapwright.core.capture import Capture
 from tapwright.core.errors import SurveyError, UsageError
@@ -163,12 +165,19 @@ def _follows(evidence: Evidence, beliefs: Beliefs, p: int) -> tuple[str, tuple[s
 
 
 def _open_drain(beliefs: Beliefs, p: int) -> str:
-    all_ = circuits()
-    lines = np.isin(all_.role, (STATE_LINE, DATA)) & np.isin(all_.driver, (INSTRUMENT, MODULE))
-    for way, missing in (("low", all_.high_ohm), ("high", all_.low_ohm)):
-        if float(beliefs.circuit[p, lines & ~np.isfinite(missing)].sum()) >= SURE:
+    for way, circuits_so in _one_sided():
+        if float(beliefs.circuit[p, circuits_so].sum()) >= SURE:
             return way
     return ""
+
+
+@functools.cache
+def _one_sided() -> tuple[tuple[str, NDArray[np.int64]], ...]:
+    """Return the driven lines that drive low alone, and those that drive high alone."""
+    all_ = circuits()
+    lines = np.isin(all_.role, (STATE_LINE, DATA)) & np.isin(all_.driver, (INSTRUMENT, MODULE))
+    return tuple((way, np.flatnonzero(lines & ~np.isfinite(missing)))
+                 for way, missing in (("low", all_.high_ohm), ("high", all_.low_ohm)))
 
 
 def _line_weights(survey: Survey, beliefs: Beliefs, gates: Sequence[Gate]) -> dict[str, float]:

@@ -86,8 +86,8 @@ def tap_sheet(findings: Findings, *, board: Family | None = None, fresh_v: float
         else:
             fit = _fit(findings, pad, board, fresh, worn, drives=True)
             to = "an output of the board, once the module is out"
-            why = (f"data flows at {gate.level} ({gate.probability:.0%}); never while the module is in place and "
-                   "drives it too: two drivers would fight")
+            why = (f"data flows at {gate.level} ({gate.probability * 100:.0f} %); never while the module is in place "
+                   "and drives it too: two drivers would fight")
         fits += [fit] if fit else []
         wires.append(Wire(pad=pad.pad, to=to, part=_part(fit), why=why,
                           is_sure=pad.is_settled and gate.probability >= 0.9))
@@ -150,5 +150,5 @@ def _leave(pad: Pad) -> str:
     if pad.role in ("ground", "supply"):
         return f"{pad.role}: one wire of it is enough"
     if not pad.is_settled:
-        return f"{pad.role} at {pad.probability:.0%}: not settled, and not needed to listen"
+        return f"{pad.role} at {pad.probability * 100:.0f} %: not settled, and not needed to listen"
     return f"{pad.role}: not needed to listen"

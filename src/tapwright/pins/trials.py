@@ -68,7 +68,8 @@ def propose(survey: Survey, evidence: Evidence, beliefs: Beliefs, gates: Sequenc
         trials.append(Trial(
             pad=gate.pad, state=f"{state} / module out", drive=gate.level, through_ohm=ohm, watch=survey.pads[data],
             expect=_expect(evidence, beliefs, data),
-            why=f"data flows when pad {gate.pad} is {gate.level} ({gate.probability:.0%}): holding it there proves it",
+            why=f"data flows when pad {gate.pad} is {gate.level} ({gate.probability * 100:.0f} %): holding it there "
+                "proves it",
             safe=f"at worst {evidence.supply_v:g} V over {ohm_text(ohm)} is {evidence.supply_v / ohm * 1e3:.2g} mA, "
                  "under 1 mA; the module is out, so no second driver fights. Cells out while it is unsoldered.",
             bits=_entropy(gate.probability), cost=COST["out load again" if before else "out load"]))
