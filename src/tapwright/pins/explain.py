@@ -25,8 +25,9 @@ MOST_STATES = 4
 def evidence_words(survey: Survey, evidence: Evidence, beliefs: Beliefs, p: int) -> tuple[str, ...]:
     """Return what speaks for the finding, most telling last measured first."""
     words = [_levels(survey, evidence, p)]
-    words += _loads(survey, evidence.supply_v, p)
-    words += _module_out(survey, p)
+    if not all(column.is_plain for column in survey.columns):
+        words += _loads(survey, evidence.supply_v, p)
+        words += _module_out(survey, p)
     words += _others(survey, p)
     if _is_back_fed(evidence, beliefs, p):
         words.append("a diode drop over a rail without supply: back-fed through a chip's clamp, which is not a pull")

@@ -52,7 +52,9 @@ def guesses(evidence: Evidence, role: NDArray[np.float64], high: NDArray[np.floa
     order = np.argsort(-chance, kind="stable")
     likely = [int(p) for p in order[:1 if is_large else MOST_SOURCES] if chance[p] > 0.05]
     lifted = [] if is_large else _lifted(evidence, role)
-    feeds = [Feed(alive, 0.45 if likely or lifted else 0.97), Feed(np.full(len(alive), UNSURE), 0.004)]
+    feeds = [Feed(alive, 0.45 if likely or lifted else 0.97)]
+    if not is_large:
+        feeds.append(Feed(np.full(len(alive), UNSURE), 0.004))
     hidden = {alive.tobytes()}
     for p in likely:
         up = high[p] / max(float(chance[p] + role[p, STATE_LINE]), 1e-9)

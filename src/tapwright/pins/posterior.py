@@ -93,9 +93,9 @@ class Model:
     def __init__(self, evidence: Evidence) -> None:
         self.evidence = evidence
         self.all = circuits()
-        # Large surveys settle by their sheer number of states: fewer habits and guesses do.
+        # Large surveys settle by their sheer number of states: fewer habits and guesses do, and one at the first look.
         self.is_large = evidence.of_pad.size > LARGE
-        self.habits = (0, 2, 4) if self.is_large else tuple(range(len(OFTEN)))
+        self.habits: tuple[int, ...] = (2,) if self.is_large else tuple(range(len(OFTEN)))
         self.kept = self.all.share >= (RARE if self.is_large else 0.0)
         self.everything = signature_shares(evidence, np.arange(len(evidence.signatures)))
         self.pad_factor = pad_factors(evidence)
@@ -108,6 +108,9 @@ class Model:
         beliefs = self._mix([(unsure, self._weigh(unsure)[0])])
         # What no pad can be even with the module's supply unsure in every state is not looked at again.
         self.kept &= beliefs.circuit.max(0) > NEGLIGIBLE / 2.5 ** len(self.evidence.states)
+        if self.is_large:
+            self.habits = (0, 2, 4)
+            self._logs.clear()
         likely = guesses(self.evidence, beliefs.role, beliefs.high, is_large=self.is_large)
         weighed = self._weighed(likely)
         best = max(weighed, key=lambda part: part[0].share)[0]
