@@ -265,7 +265,7 @@ def _fixed(high: bool) -> Iterator[tuple[float, Iterator[_Row]]]:
         yield 0.006, ({"driver": PULL, "share": share, "pull_i": ohm, "pull_i_up": True, "pull_i_switched": True,
                        "pull_step": float(FEW_PULLS[1] / FEW_PULLS[0])} for ohm, share in _pulls(FEW_PULLS))
     # A link on the module's board straight to a rail.
-    yield 0.02, ({"driver": MODULE, "by_module": True, "share": 1.0, name: ohm} for ohm in (0.1, 0.6))
+    yield 0.015, ({"driver": MODULE, "by_module": True, "share": 1.0, name: ohm} for ohm in (0.1, 0.6))
 
 
 def _state_lines() -> Iterator[tuple[float, Iterator[_Row]]]:

@@ -6,6 +6,7 @@ In: `Findings` or a `Sheet`. Out: SVG text. What is settled is solid; what is op
 from __future__ import annotations
 
 import math
+import textwrap
 
 from tapwright.draw.svg import FAINT, INK, OPEN, PALE, SECOND, SETTLED, Canvas, Scale, label, n
 from tapwright.evidence.survey import Cell
@@ -36,8 +37,8 @@ def voltage_map(findings: Findings) -> str:
                   f"pad {pad.pad}, {column.state}")
         _role(canvas, right + 14, y, pad)
     canvas.text(12, TOP + ROW * len(findings.pads) + 24,
-                "role: solid settled (0.97), hatched open; cell: dashed it wandered, empty no reading", size=11,
-                colour=FAINT)
+                "role: solid settled (0.97), hatched open; cell: a band between two bars, it wandered; empty, no "
+                "reading", size=11, colour=FAINT)
     return canvas.svg()
 
 
@@ -97,7 +98,8 @@ def tap_picture(sheet: Sheet) -> str:
         canvas.circle(652, y, 4, colour)
         canvas.text(662, y + 4, _short(wire.to, 46), size=11)
         said = ("" if wire.is_sure else "NOT SETTLED: ") + wire.why
-        canvas.text(132, y + 22, _short(said, 88), size=10, colour=FAINT)
+        for i, words in enumerate(textwrap.wrap(said, 84)[:2]):
+            canvas.text(132, y + 20 + 11 * i, words, size=10, colour=FAINT)
     y = 78 + 58 * rows
     canvas.text(20, y + 8, "Leave alone", size=12, bold=True)
     for row, (pad, why) in enumerate(sheet.leave):
@@ -117,8 +119,9 @@ def _cell(canvas: Canvas, x: float, y: float, width: float, cell: Cell | None, s
     shown = n(cell.middle) if not cell.span else f"{n(cell.low)}..{n(cell.high)}"
     if cell.span:
         low, high = (min(max(value / supply_v, 0), 1) * inner_h for value in (cell.low, cell.high))
-        canvas.rect(x, y + 3 + inner_h - high, inner_w, high - low, "none", stroke=OPEN, dash="3 2",
-                    tip=f"{where}: {shown} V")
+        canvas.rect(x, y + 3 + inner_h - high, inner_w, high - low, OPEN, opacity=0.25, tip=f"{where}: {shown} V")
+        for edge in (x + 1, x + inner_w - 1):
+            canvas.line(edge, y + 3 + inner_h - high, edge, y + 3 + inner_h - low, OPEN, width=2)
     else:
         between = 0.06 < share < 0.94
         canvas.rect(x, y + 3 + inner_h - tall, inner_w, tall, OPEN if between else SECOND, opacity=0.45,
