@@ -13,6 +13,7 @@ from tapwright.core.frame import Check
 from tapwright.frames import crcs, sums
 from tapwright.frames.apply import holds
 from tapwright.frames.crc_settle import settle
+from tapwright.frames.deep import MOST_LOW_ZEROS
 from tapwright.frames.gf2 import rank
 from tapwright.frames.material import Material
 from tapwright.frames.place import n_check_bytes
@@ -22,7 +23,6 @@ LEAST_SHARE = 0.8  # of the frames must agree; the others were damaged on the li
 LEAST_FRAMES = 5
 KIND_SHARE = 0.06  # of the frames received; a length seen less often may be damage
 LEAST_TERMS = 3  # of a polynomial besides its top one: with fewer, one byte shifted and repeated would pass for a CRC
-MOST_LOW_ZEROS = 3  # of a polynomial
 USUAL_BITS = 8.5  # half of all checks are of one of some 180 settings: five kinds, sent in two or three ways
 TEXT_BITS = 5.0  # the same for lines of text: two digits at the end, over all from the first or second character on
 MOST_HEAD = 4  # constant bytes before a usual span

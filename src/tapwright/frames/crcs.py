@@ -15,6 +15,7 @@ from typing import Literal
 
 import numpy as np
 
+from tapwright.frames import deep
 from tapwright.frames.checks._crc import TURNED, turn
 from tapwright.frames.checks._spans import DIGITS, NO_DIGIT
 from tapwright.frames.gf2 import common_divisor, remainder
@@ -201,8 +202,6 @@ def _usual(material: Material, differences: Differences) -> Iterator[Polynomial]
 
 def _deep(material: Material, differences: Differences) -> Iterator[Polynomial]:
     """Try every place and span; binary checks in compiled code, on frames of the commonest length."""
-    from tapwright.frames import deep
-
     n_bytes = len(differences.plain[0])
     same = [i for i, row in enumerate(differences.plain) if len(row) == n_bytes][:SURE]
     if len(same) < SURE or n_bytes > LONGEST_DEEP:
@@ -233,8 +232,6 @@ def _first_choice(material: Material, last: int, at: int, size: int, n_bytes: in
 
 def _cancelling(material: Material, differences: Differences) -> Iterator[Polynomial]:
     """Try spans that begin anywhere in long frames of one length."""
-    from tapwright.frames import deep
-
     group = material.groups[0]
     n_bytes = group.shape[1]
     frames = [int.from_bytes(row.tobytes(), "big") for row in group[:MOST_COMBINED]]
@@ -288,6 +285,8 @@ def _try(differences: Differences, way: Way, begins: Iterable[int], last: int, a
             narrower = common_divisor(value, divisor, way.width)
             if narrower.bit_length() <= way.width:
                 spoilt += 1
+                if spoilt > MOST_SPOILT * n:
+                    break
             else:
                 divisor = narrower
         if divisor >> way.width == 1 and spoilt <= MOST_SPOILT * n and not is_copy(divisor, way.width):

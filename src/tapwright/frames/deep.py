@@ -8,95 +8,90 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from tapwright.evidence.machine_code import loop
 from tapwright.frames.checks._crc import TURNED_ARRAY
 
 ROWS = 3  # differences that a divisor must divide before it is looked at closer
+MOST_LOW_ZEROS = 3  # of a polynomial: with more, the check's low bits would never move
+MOST_HITS = 4096
 
 
-@numba.njit(cache=True)
-def _degree(words: NDArray[np.uint64], top: int) -> int:
-    """Return the degree of the polynomial in `words[:top]`, -1 for 0."""
-    for i in range(top - 1, -1, -1):
-        word = words[i]
-        if word:
-            n = 0
-            while word > np.uint64(0xFFFF):
-                word >>= np.uint64(16)
-                n += 16
-            while word > np.uint64(1):
-                word >>= np.uint64(1)
-                n += 1
-            return int(64 * i + n)
-    return -1
+@loop("u1* i8 i8 u8* i8 i8* i8 i8 i8 u8* i8 i8* i8")
+def hits(
+    rows: NDArray[np.uint8], n_rows: int, n_bytes: int, checks: NDArray[np.uint64], n_places: int,
+    spans: NDArray[np.int64], n_spans: int, width: int, least_odd: int, words: NDArray[np.uint64], n_words: int,
+    found: NDArray[np.int64], most: int,
+) -> int:
+    """Write the numbers of the spans (first, last, place) whose values share a divisor; return how many.
 
-
-@numba.njit(cache=True)
-def _load(words: NDArray[np.uint64], row: NDArray[np.uint8], first: int, last: int, width: int, check: int) -> int:
-    """Write span times x**width plus check; return its degree."""
-    for i in range(len(words)):
-        words[i] = np.uint64(0)
-    words[0] = np.uint64(check)
-    bit = width
-    for i in range(last, first - 1, -1):
-        words[bit >> 6] ^= np.uint64(row[i]) << np.uint64(bit & 63)
-        bit += 8
-    return int(_degree(words, (bit + 63) >> 6))
-
-
-@numba.njit(cache=True)
-def _divisor_degree(a: NDArray[np.uint64], da: int, b: NDArray[np.uint64], db: int, least: int) -> int:
-    """Leave the greatest common divisor in `a`; return its degree, -2 once it is seen to be under `least`."""
-    swapped = False
-    while True:
-        if da < db:
-            a, b = b, a
-            da, db = db, da
-            swapped = not swapped
-        if db < 0:
-            break
-        if db < least:
-            return -2
-        n = (db >> 6) + 1
-        while da >= db:
-            shift = da - db
-            words, bits = shift >> 6, np.uint64(shift & 63)
-            if bits:
-                carry = np.uint64(64) - bits
-                for i in range(n):
-                    a[i + words] ^= b[i] << bits
-                    spill = b[i] >> carry
-                    if spill:
-                        a[i + words + 1] ^= spill
-            else:
-                for i in range(n):
-                    a[i + words] ^= b[i]
-            da = _degree(a, (da >> 6) + 1)
-    if swapped:
-        for i in range(len(a)):
-            b[i] = a[i]
-    return da
-
-
-@numba.njit(cache=True)
-def _hits(rows: NDArray[np.uint8], checks: NDArray[np.uint64], spans: NDArray[np.int64], width: int,
-          found: NDArray[np.int64]) -> int:
-    """Write the numbers of the spans (first, last, place) whose values share a divisor; return how many."""
-    n_words = (8 * rows.shape[1] + width) // 64 + 2
-    a, b = np.zeros(n_words, np.uint64), np.zeros(n_words, np.uint64)
+    `words` is room for two polynomials. A divisor counts from degree `width` on, and from `least_odd` on once it is
+    divided by x as often as it can be; x**width + 1 only says that bytes are repeated and does not.
+    """
+    one, zero = np.uint64(1), np.uint64(0)
     n_found = 0
-    for k in range(len(spans)):
-        first, last, place = spans[k, 0], spans[k, 1], spans[k, 2]
-        degree = _load(a, rows[0], first, last, width, checks[0, place])
-        for i in range(1, rows.shape[0]):
-            other = _load(b, rows[i], first, last, width, checks[i, place])
-            degree = _divisor_degree(a, degree, b, other, width)
-            if degree < width:
+    for k in range(n_spans):
+        first, last, place = spans[3 * k], spans[3 * k + 1], spans[3 * k + 2]
+        a, b, da = 0, n_words, -1  # where the two polynomials begin, and the first one's degree
+        for i in range(n_rows):
+            for j in range(n_words):
+                words[b + j] = zero
+            words[b] = checks[i * n_places + place]
+            bit = width
+            for j in range(last, first - 1, -1):
+                words[b + (bit >> 6)] ^= np.uint64(rows[i * n_bytes + j]) << np.uint64(bit & 63)
+                bit += 8
+            db = bit
+            while db >= 0 and (words[b + (db >> 6)] >> np.uint64(db & 63)) & one == zero:
+                db -= 1
+            # Euclid's algorithm, given up as soon as the divisor is seen to be too small.
+            while True:
+                if da < db:
+                    a, b, da, db = b, a, db, da
+                if db < 0:
+                    break
+                if db < width:
+                    da = -1
+                    break
+                n = (db >> 6) + 1
+                while da >= db:
+                    shift = da - db
+                    over, bits = shift >> 6, np.uint64(shift & 63)
+                    spill = zero
+                    for j in range(n):
+                        word = words[b + j]
+                        words[a + j + over] ^= word << bits | spill
+                        spill = word >> one >> (np.uint64(63) - bits)
+                    if spill:
+                        words[a + n + over] ^= spill
+                    at = da >> 6
+                    while at >= 0 and words[a + at] == zero:
+                        at -= 1
+                    da = -1
+                    if at >= 0:
+                        word = words[a + at]
+                        da = 64 * at
+                        step = 32
+                        while step:
+                            if word >> np.uint64(step):
+                                word >>= np.uint64(step)
+                                da += step
+                            step >>= 1
+            if da < width:
                 break
-        if degree >= width and n_found < len(found):
+        if da < width:
+            continue
+        low, terms = 0, 0
+        while (words[a + (low >> 6)] >> np.uint64(low & 63)) & one == zero:
+            low += 1
+        for j in range((da >> 6) + 1):
+            word = words[a + j]
+            while word:
+                word &= word - one
+                terms += 1
+        if da - low >= least_odd and not (terms == 2 and da - low == width) and n_found < most:
             found[n_found] = k
             n_found += 1
     return n_found
@@ -112,8 +107,12 @@ def shared(rows: NDArray[np.uint8], checks: NDArray[np.uint64], spans: NDArray[n
     checks : uint64, shape (3, n_places), the check's register in each row, for each place
     spans : int64, shape (n, 3): first, last, number of the place
     """
-    found = np.zeros(4096, np.int64)
-    n = _hits(TURNED_ARRAY[rows] if refin else rows, checks, spans, width, found)
+    n_rows, n_bytes = rows.shape
+    n_words = (8 * n_bytes + width) // 64 + 2
+    found = np.zeros(MOST_HITS, np.int64)
+    n = hits(np.ascontiguousarray(TURNED_ARRAY[rows] if refin else rows), n_rows, n_bytes, checks, checks.shape[1],
+             np.ascontiguousarray(spans), len(spans), width, width - MOST_LOW_ZEROS, np.zeros(2 * n_words, np.uint64),
+             n_words, found, MOST_HITS)
     return spans[found[:n]]
 
 

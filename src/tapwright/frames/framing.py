@@ -94,7 +94,8 @@ def _framings(sample: LineBytes, data: NDArray[np.uint8], character_s: float) ->
         # Where frames parted by silence all begin alike, frames within a stretch would begin so too.
         streams = [layout for layout in streams if layout.start or layout.end in CLOSERS]
     if not is_text(data):
-        streams += typed_layouts(data)
+        idle = [stretches(sample.t_s, gap_s, character_s)[1:-1] for gap_s in thresholds]
+        streams += typed_layouts(data, np.concatenate([np.zeros(0, np.int64), *idle]))
     for gap_s in (*thresholds, 0.0):
         layouts.update(dict.fromkeys(replace(layout, gap_s=gap_s) for layout in streams))
     events = [np.flatnonzero(np.diff(sample.t_s) - character_s > gap_s) + 1 for gap_s in thresholds]

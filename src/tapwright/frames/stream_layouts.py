@@ -216,37 +216,54 @@ def _constant_before(data: NDArray[np.uint8], at: NDArray[np.int64]) -> bytes:
     return bytes(out[::-1])
 
 
-def typed_layouts(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
-    """Yield layouts of several kinds of frames, told apart by a byte behind the start, each of a length of its own."""
-    raw = data.tobytes()
+def typed_layouts(data: NDArray[np.uint8], after_silence: NDArray[np.int64]) -> Iterator[FrameLayout]:
+    """Yield layouts of several kinds of frames, told apart by a byte behind the start, each of a length of its own.
+
+    Parameters
+    ----------
+    data : uint8, the stream
+    after_silence : int64, places of the first bytes behind silences; empty where there is none
+    """
     for start in _frequent(data):
         at = np.flatnonzero(_places(data, start))
         if len(at) < 8:
             continue
-        before = _constant_before(data, at)
         for type_at in range(len(start), len(start) + 4):
-            kinds = data[at[at + type_at < len(data)] + type_at]
-            values, counts = np.unique(kinds, return_counts=True)
-            usual = values[counts >= 0.03 * len(kinds)]
-            if not 2 <= len(usual) <= MOST_KINDS or counts[counts >= 0.03 * len(kinds)].sum() < 0.7 * len(kinds):
-                continue
-            # The start's bytes stand within frames too, but hardly before a usual type.
-            is_start = np.zeros(len(data) + LONGEST + 1, np.bool_)
-            is_start[at[:len(kinds)][np.isin(kinds, usual)]] = True
-            is_start[at[len(kinds):]] = True  # cut by the recording's end
-            lengths = {int(value): _usual_step(at[:len(kinds)][kinds == value], is_start) for value in usual}
-            if 0 in lengths.values() or len(set(lengths.values())) < 2:
-                continue
-            layouts = [_of_kind(raw, at[:len(kinds)][kinds == value], n, type_at) for value, n in lengths.items()]
-            if any(len(layout.start) <= type_at or layout.n_bytes < LEAST_KIND for layout in layouts):
-                continue  # bytes before the type that are not the same in all kinds: this is no type byte
-            heads = _heads(before + layouts[0].start[:type_at])
-            if len(heads) == 1 and heads[0] != len(before):
-                continue  # a line end or an ETX before it closes the frame before
-            order = sorted(zip(counts[np.isin(values, usual)].tolist(), layouts, strict=True),
-                           key=lambda entry: -entry[0])
-            main, *others = [layout for _, layout in order]
-            yield replace(main, variants=tuple(others))
+            yield from _typed(data, at, type_at)
+            if len(start) == 1 and len(after_silence):
+                # One byte may stand within a kind of frame too, always before the same byte, and look like one more
+                # kind: but nothing of it ever begins behind a silence.
+                places = np.minimum(at + type_at, len(data) - 1)
+                first = np.isin(data[places], data[places[np.isin(at, after_silence)]])
+                if not first.all():
+                    yield from _typed(data, at[first], type_at)
+
+
+def _typed(data: NDArray[np.uint8], at: NDArray[np.int64], type_at: int) -> Iterator[FrameLayout]:
+    """Yield the layout of kinds of frames that begin at these places, told apart by the byte `type_at` behind."""
+    raw = data.tobytes()
+    kinds = data[at[at + type_at < len(data)] + type_at]
+    values, counts = np.unique(kinds, return_counts=True)
+    usual = values[counts >= 0.03 * len(kinds)]
+    if not 2 <= len(usual) <= MOST_KINDS or counts[counts >= 0.03 * len(kinds)].sum() < 0.7 * len(kinds):
+        return
+    # The start's bytes stand within frames too, but hardly before a usual type.
+    is_start = np.zeros(len(data) + LONGEST + 1, np.bool_)
+    is_start[at[:len(kinds)][np.isin(kinds, usual)]] = True
+    is_start[at[len(kinds):]] = True  # cut by the recording's end
+    lengths = {int(value): _usual_step(at[:len(kinds)][kinds == value], is_start) for value in usual}
+    if 0 in lengths.values() or len(set(lengths.values())) < 2:
+        return
+    layouts = [_of_kind(raw, at[:len(kinds)][kinds == value], n, type_at) for value, n in lengths.items()]
+    if any(len(layout.start) <= type_at or layout.n_bytes < LEAST_KIND for layout in layouts):
+        return  # bytes before the type that are not the same in all kinds: this is no type byte
+    before = _constant_before(data, at)
+    heads = _heads(before + layouts[0].start[:type_at])
+    if len(heads) == 1 and heads[0] != len(before):
+        return  # a line end or an ETX before it closes the frame before
+    order = sorted(zip(counts[np.isin(values, usual)].tolist(), layouts, strict=True), key=lambda entry: -entry[0])
+    main, *others = [layout for _, layout in order]
+    yield replace(main, variants=tuple(others))
 
 
 def _usual_step(at: NDArray[np.int64], is_start: NDArray[np.bool_]) -> int:
