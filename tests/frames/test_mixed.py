@@ -74,6 +74,14 @@ def test_streams_that_were_once_cut_wrong(seed: int) -> None:
     assert is_exact(frames, spoilt, report)
 
 
+@pytest.mark.parametrize("seed", [910_024, 930_035, 930_077, 930_105])
+@pytest.mark.slow
+def test_streams_without_a_check_that_were_once_cut_wrong(seed: int) -> None:
+    """A start within a kind, a display that stood still, a recording begun behind STX, a damaged next frame."""
+    _, frames, spoilt, report = framed(seed, with_check=False)
+    assert is_exact(frames, spoilt, report)
+
+
 def test_a_damaged_frame_shorter_than_a_type_byte_s_place() -> None:
     """Pieces of one or two bytes at a recording's end are weighed like any other damage."""
     rng = random.Random(3)

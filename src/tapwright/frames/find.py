@@ -167,17 +167,23 @@ def _chosen(source: LineBytes, found: list[Framing]) -> tuple[FrameLayout, tuple
             # The recording's first byte, a usual end or start, and a span from a frame's first byte on speak for one.
             start = framing.layout.start
             closed = framing.layout.end in CLOSERS
-            order = (framing.at_once, closed, _is_sync(start), checks[0].check.first == 0, len(start), -framing.bits)
+            order = (_is_block(framing.layout), framing.at_once, closed, _is_sync(start), checks[0].check.first == 0,
+                     len(start), -framing.bits)
             tried.append((order, framing, checks, notes))
     if tried:
         _, framing, checks, notes = max(tried, key=lambda entry: entry[0])
         return framing.layout, checks, notes
     # Without a check nothing tells where a run of constant bytes was begun: all of it is taken for the start.
-    best = max(near, key=lambda framing: (framing.at_once, framing.layout.end in CLOSERS, len(framing.layout.start),
-                                          -framing.bits))
+    best = max(near, key=lambda framing: (_is_block(framing.layout), framing.at_once, framing.layout.end in CLOSERS,
+                                          len(framing.layout.start), -framing.bits))
     whole = _whole(split(source, best.layout))
     checks, notes = find_checks(Material.of(whole))
     return best.layout, checks, notes
+
+
+def _is_block(layout: FrameLayout) -> bool:
+    """Say whether frames begin with STX and end with ETX: a block of text as ISO/IEC 646 means these two bytes."""
+    return layout.start[:1] == b"\x02" and layout.end[-1:] == b"\x03"
 
 
 def _is_sync(start: bytes) -> bool:
@@ -220,10 +226,10 @@ def _alike(one: Framing, other: Framing) -> bool:
     """Say whether two framings may differ in where a frame begins alone: the same constant bytes, cut elsewhere."""
     a, b = one.layout, other.layout
     if a.variants and b.variants:
-        # Which kind is seen most often, and so stands first, may turn on a damaged frame.
+        # Which kind is seen most often, and so stands first, may turn on a damaged frame. Starts end in the type byte.
         mine, theirs = ({kind.n_bytes: kind.start for kind in (c, *c.variants)} for c in (a, b))
         return (mine.keys() == theirs.keys() and a.gap_s == b.gap_s and len(a.variants) == len(b.variants)
-                and all(mine[n] in theirs[n] or theirs[n] in mine[n] for n in mine)
+                and all(mine[n].endswith(theirs[n]) or theirs[n].endswith(mine[n]) for n in mine)
                 and abs(one.n_frames - other.n_frames) <= EDGE_FRAMES + CLOSING_LOST * other.n_frames)
     if ((a.length, a.n_bytes, a.field_add, a.gap_s, len(a.variants))
             != (b.length, b.n_bytes, b.field_add, b.gap_s, len(b.variants))):

@@ -165,13 +165,15 @@ class Scanner:
                     return True
         if unknown:
             return None
-        # The next frame's head may be the damaged one: look one frame on.
-        if form.length == "fixed" and form.start and len(self.forms) == 1:
-            beyond = end + form.n_bytes
-            if beyond + len(form.start) > limit:
-                return beyond == limit if final else None
-            return data.startswith(form.start, beyond, limit)
-        return False
+        # The next frame's head may be the damaged one, a byte changed or lost: look one frame on.
+        if not form.start or any(other.length != "fixed" for other in self.forms):
+            return False
+        beyond = {end + other.n_bytes - lost for other in self.forms for lost in (0, 1)}
+        if max(beyond) + self.longest_start > limit and not final:
+            return None
+        if any(data.find(start, end - form.n_bytes + 1, end + len(start) - 1) >= 0 for start in self.starts):
+            return False  # the next one begins earlier: this one lost a byte
+        return limit in beyond or any(data.startswith(start, at, limit) for at in beyond for start in self.starts)
 
     def _damaged_head(self, data: bytes, pos: int, limit: int, final: bool) -> Verdict:
         form = self.forms[0]

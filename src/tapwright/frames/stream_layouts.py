@@ -30,6 +30,7 @@ MOST_STARTS = 24  # single bytes tried; in text a start byte is rarer than any d
 ALIKE_SHARE = 0.5
 OTHER_LENGTHS = 0.03  # of frames with a length byte; fewer may be damage
 ALL_ALIKE = 0.95  # of rows that a byte closes: from here on the others are taken for damaged
+MOST_WAYS = 3  # to see constant bytes at one distance
 LEAST_KIND = 4  # bytes of a kind of frame: a start, a type and something to say
 
 
@@ -101,7 +102,7 @@ def _heads(run: bytes) -> list[int]:
 
 
 def _cyclic_constants(data: NDArray[np.uint8], n_bytes: int) -> list[list[int]]:
-    """Return, at most three ways, the constant bytes of a frame of `n_bytes` from some anchor on, -1 for others."""
+    """Return, in a few ways, the constant bytes of a frame of `n_bytes` from some anchor on, -1 for others."""
     if len(data) < 3 * n_bytes:
         return []
     again = (data[:-2 * n_bytes] == data[n_bytes:-n_bytes]) & (data[:-2 * n_bytes] == data[2 * n_bytes:])
@@ -137,7 +138,21 @@ def _cyclic_constants(data: NDArray[np.uint8], n_bytes: int) -> list[list[int]]:
         columns = _consensus(everywhere)
         n_constant = sum(column >= 0 for column in columns) * len(everywhere)
         ways.append((n_constant, columns))
-    return [columns for _, columns in sorted(ways, reverse=True)[:3]]
+    ways = sorted(ways, reverse=True)[:MOST_WAYS]
+    if len(values):
+        # A stretch in which the display stood still has constants that the rest has not: the steadiest byte alone too.
+        value = values[np.argmax(counts)]
+        columns = _consensus(_apart(data, np.flatnonzero(data == value), n_bytes))
+        ways.append((0, columns))
+    return [columns for _, columns in ways if columns[0] >= 0]
+
+
+def _apart(data: NDArray[np.uint8], at: NDArray[np.int64], n_bytes: int) -> NDArray[np.uint8]:
+    """Return the rows of `n_bytes` that begin at those places that others stand a row before and behind."""
+    inside = at[(at >= n_bytes) & (at + 2 * n_bytes <= len(data))]
+    held = np.isin(inside - n_bytes, at) & np.isin(inside + n_bytes, at)
+    rows: NDArray[np.uint8] = data[inside[held][:, None] + np.arange(n_bytes)]
+    return rows
 
 
 def _consensus(block: NDArray[np.uint8]) -> list[int]:
