@@ -13,7 +13,8 @@ from tapwright.core.instrument import Instrument
 from tapwright.evidence.labels import Label
 from tapwright.mapping.apply import Decoder
 from tapwright.mapping.find import learn
-from tapwright.mapping.shown import Memo, read_row
+from tapwright.mapping.memo import Memo
+from tapwright.mapping.shown import read_row
 
 SHAPES = {"0": 0x3F, "1": 0x06, "2": 0x5B, "3": 0x4F, "4": 0x66, "5": 0x6D, "6": 0x7D, "7": 0x07, "8": 0x7F, "9": 0x6F,
           " ": 0x00}

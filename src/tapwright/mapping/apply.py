@@ -20,10 +20,13 @@ from tapwright.core.reading import Reading, Status
 from tapwright.core.reading_map import BitRef, Codes, DisplayMap, Integer, Lamp, ReadingMap, Segments, Table, UnitSigns
 from tapwright.frames.apply import check_ok
 from tapwright.mapping.body import map_bodies
-from tapwright.mapping.shown import ALL_OPEN, Memo, Row, read_row
+from tapwright.mapping.memo import Memo
+from tapwright.mapping.shown import ALL_OPEN, Row, read_row
 from tapwright.mask.apply import unmask
 
 _MOST_KEPT = 1 << 17
+_PART_BITS = 16  # bits looked up at a time
+_FEW = 64
 _BAD = {Status.BAD_CHECK: Row("", None, "", "", Status.BAD_CHECK), Status.BROKEN: Row("", None, "", "", Status.BROKEN)}
 
 
@@ -143,12 +146,12 @@ class Decoder:
         n = len(matrix)
         if not n:
             return np.zeros(0, np.int64), np.zeros(0, np.int64)
-        width = min(self._width, matrix.shape[1])
-        words: list[NDArray[np.uint64]] = []
+        columns = np.ascontiguousarray(matrix[:, :self._width].T)
+        parts: list[NDArray[np.int64]] = []
         moved = np.zeros(n, np.bool_)
-        word, free = np.zeros(n, np.uint64), 64
+        part, free = np.zeros(n, np.int64), _PART_BITS
         for at in range(self._width):
-            column = matrix[:, at] if at < width else np.zeros(n, np.uint8)
+            column = columns[at] if at < len(columns) else np.zeros(n, np.uint8)
             if self._watch[at]:
                 moved |= ((column ^ self._rest[at]) & self._watch[at]) != 0
             mask = int(self._mask[at])
@@ -156,16 +159,17 @@ class Decoder:
             if not size:
                 continue
             if size > free:
-                words.append(word)
-                word, free = np.zeros(n, np.uint64), 64
+                parts.append(part)
+                part, free = np.zeros(n, np.int64), _PART_BITS
             # The bits that matter, closed up: one look-up a byte.
-            word = (word << np.uint64(size)) | _packing(mask)[column]
+            part <<= size
+            part |= _packing(mask)[column]
             free -= size
-        words.append(word)
+        parts.append(part)
         if self.map.lengths:
-            words.append(lengths.astype(np.uint64))
-        words.append(moved.astype(np.uint64))
-        return _joint(words)
+            parts.append(lengths.astype(np.int64))
+        parts.append(moved.astype(np.int64))
+        return _joint(parts)
 
 
 def used_bits(reading_map: ReadingMap) -> list[BitRef]:
@@ -202,9 +206,9 @@ def digit_bits(display: DisplayMap) -> list[BitRef]:
 
 
 @functools.cache
-def _packing(mask: int) -> NDArray[np.uint64]:
+def _packing(mask: int) -> NDArray[np.int64]:
     # At most 256 masks; a live source reads frame by frame and must not make the tables anew for each.
-    return np.array([_packed(value, mask) for value in range(256)], np.uint64)
+    return np.array([_packed(value, mask) for value in range(256)], np.int64)
 
 
 def _packed(value: int, mask: int) -> int:
@@ -215,21 +219,28 @@ def _packed(value: int, mask: int) -> int:
     return out
 
 
-def _joint(words: list[NDArray[np.uint64]]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _joint(parts: list[NDArray[np.int64]]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return the index of each row among the distinct rows of several columns, and a row of each."""
-    key = words[0]
-    for word in words[1:]:
-        most_key, most_word = int(key.max()), int(word.max())
-        if most_word == 0:
-            continue
-        if most_key.bit_length() + most_word.bit_length() > 64:
-            key = np.unique(key, return_inverse=True)[1].astype(np.uint64)
-            most_key = int(key.max())
-        if most_key.bit_length() + most_word.bit_length() > 64:
-            word = np.unique(word, return_inverse=True)[1].astype(np.uint64)
-        key = key << np.uint64(max(int(word.max()).bit_length(), 1)) | word
-    _, first, inverse = np.unique(key, return_index=True, return_inverse=True)
-    return inverse.astype(np.int64).reshape(-1), first.astype(np.int64)
+    which, n_distinct = _ranked(parts[0])
+    for part in parts[1:]:
+        ranks, n = _ranked(part)
+        if n > 1:
+            which, n_distinct = _ranked(which * n + ranks)
+    first = np.empty(n_distinct, np.int64)
+    first[which[::-1]] = np.arange(len(which))[::-1]
+    return which, first
+
+
+def _ranked(codes: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
+    """Return each code's place among the distinct ones, and how many there are."""
+    size = int(codes.max()) + 1
+    if size > 4 * len(codes) + _FEW:
+        values, ranks = np.unique(codes, return_inverse=True)
+        return ranks.astype(np.int64).reshape(-1), len(values)
+    seen = np.zeros(size, np.bool_)
+    seen[codes] = True
+    ranks = np.cumsum(seen) - 1
+    return ranks[codes], int(ranks[-1]) + 1
 
 
 def _reading(row: Row, t_s: float, seq: int) -> Reading:

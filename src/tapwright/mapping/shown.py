@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Any
 
 from tapwright.core.reading import Status
 from tapwright.core.reading_map import (
-    BitRef,
     Codes,
     DisplayMap,
     Float,
@@ -25,13 +23,11 @@ from tapwright.core.reading_map import (
     Zeros,
 )
 from tapwright.mapping.families import float as floats
-from tapwright.mapping.families import integer, segments
+from tapwright.mapping.families import integer
+from tapwright.mapping.memo import MOST_REMEMBERED, Beside, Memo
 
 UNKNOWN = "?"
 NUMBER = "#"
-_MOST_REMEMBERED = 1 << 18
-#: What can be remembered: a lamp, a table, or a place's seven lamps.
-Part = Lamp | Table | tuple[Lamp, ...]
 _OVERLOAD = re.compile(r"-?\.?[O0]\.?F?\.?L\.?D?|OFL|OVER|OVL|OVLD", re.IGNORECASE)
 
 
@@ -82,48 +78,6 @@ class Row:
 ALL_OPEN = Row(UNKNOWN, None, UNKNOWN, UNKNOWN, Status.UNPROVEN)
 
 
-class Memo:
-    """What parts of a map gave for the bits that they read: parts repeat far more than whole bodies do."""
-
-    def __init__(self, reading_map: ReadingMap) -> None:
-        self.watch, self.rest = _mask(reading_map.watch), _mask(bit for bit in reading_map.watch if bit.inverted)
-        self.masks: dict[int, int] = {}
-        self.seen: dict[tuple[int, int, bool], object] = {}
-        self.whole = 0
-
-    def moved(self) -> bool:
-        """Say whether a watched bit of the body at hand moved."""
-        return (self.whole ^ self.rest) & self.watch != 0
-
-    def of(self, part: Part, body: bytes, moved: bool) -> Any:
-        """Return what a part reads in the body at hand."""
-        mask = self.masks.get(id(part))
-        if mask is None:
-            mask = self.masks[id(part)] = _mask(_part_bits(part))
-        key = (id(part), self.whole & mask, moved)
-        try:
-            return self.seen[key]
-        except KeyError:
-            if len(self.seen) >= _MOST_REMEMBERED:
-                self.seen.clear()
-            found = self.seen[key] = _read_part(part, body, moved)
-            return found
-
-
-def _mask(bits: Iterable[BitRef]) -> int:
-    return sum({1 << (8 * bit.byte + bit.bit) for bit in bits})
-
-
-def _part_bits(part: Part) -> list[BitRef]:
-    return [bit for lamp in part for bit in lamp.bits] if isinstance(part, tuple) else list(part.bits)
-
-
-def _read_part(part: Part, body: bytes, moved: bool) -> object:
-    if isinstance(part, tuple):
-        return segments.read_place(part, body, moved)
-    return part.of(body, moved) if isinstance(part, Lamp) else part.of(body)
-
-
 def read_row(reading_map: ReadingMap, body: bytes, length: int, memo: Memo | None = None) -> Row:
     """Return what a body shows.
 
@@ -138,9 +92,16 @@ def read_row(reading_map: ReadingMap, body: bytes, length: int, memo: Memo | Non
     memo = memo or Memo(reading_map)
     memo.whole = int.from_bytes(body, "little")
     moved = memo.moved()
-    unit = unit_shown(reading_map, body, moved, memo)
-    display = displayed(reading_map, body, moved, unit, memo)
-    flags = flags_shown(reading_map, body, moved, memo)
+    if moved or memo.beside_mask < 0:
+        unit = unit_shown(reading_map, body, moved, memo)
+        display = displayed(reading_map, body, moved, unit, memo)
+        flags = flags_shown(reading_map, body, moved, memo)
+    else:
+        beside = _beside(reading_map, body, memo)
+        unit, flags = beside.unit, beside.flags
+        shown = beside.shown or _number(reading_map.displays[0], reading_map, body, False, unit, beside.sign,
+                                        beside.decimals, memo)
+        display = shown.display()
     if UNKNOWN in display or unit == UNKNOWN or UNKNOWN in flags:
         return Row(display, None, unit, flags, Status.UNPROVEN)
     if not display:
@@ -150,6 +111,21 @@ def read_row(reading_map: ReadingMap, body: bytes, length: int, memo: Memo | Non
     if is_overload(display):
         return Row(display, None, unit, flags, Status.OVERLOAD)
     return Row(display, None, unit, flags, Status.OK)
+
+
+def _beside(reading_map: ReadingMap, body: bytes, memo: Memo) -> Beside:
+    key = memo.whole & memo.beside_mask
+    found = memo.beside.get(key)
+    if found is None:
+        display = reading_map.displays[0]
+        state = _agreed({memo.of(table, body, False) for table in display.states} or {NUMBER})
+        found = memo.beside[key] = Beside(
+            unit_shown(reading_map, body, False, memo), flags_shown(reading_map, body, False, memo),
+            _sign(display.minus, body, False, memo), _point_of(display.point, body, False, memo),
+            None if state == NUMBER else NOTHING if state is None else Shown(text=state))
+        if len(memo.beside) > MOST_REMEMBERED:
+            memo.beside.clear()
+    return found
 
 
 def displayed(reading_map: ReadingMap, body: bytes, moved: bool, unit: str, memo: Memo) -> str:
@@ -194,6 +170,11 @@ def _one_display(display: DisplayMap, reading_map: ReadingMap, body: bytes, move
         return NOTHING
     decimals = _point_of(display.point, body, moved, memo)
     sign = _sign(display.minus, body, moved, memo)
+    return _number(display, reading_map, body, moved, unit, sign, decimals, memo)
+
+
+def _number(display: DisplayMap, reading_map: ReadingMap, body: bytes, moved: bool, unit: str, sign: str,
+            decimals: int | None, memo: Memo) -> Shown:
     digits = display.digits
     if isinstance(digits, Segments):
         places = "".join([memo.of(place, body, moved) for place in digits.places])
