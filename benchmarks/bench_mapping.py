@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import random
+import shutil
+import subprocess
+import tempfile
 import time
+from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchmarks.row import Row
+from tapwright.board.targets import c
 from tapwright.core.frame import FrameLayout, Frames
 from tapwright.core.instrument import Instrument
 from tapwright.evidence.labels import Label
@@ -63,6 +69,7 @@ def run() -> list[Row]:
     decoder.read(million)
     reading_s = time.process_time() - started
     rows.append(Row("read 1,000,000 frames, frames a CPU second", N_READ / reading_s, 1e6, True, f"{reading_s:.2f} s"))
+    rows += _beside_c(decoder.instrument, data, reading_s)
     bodies = [data[i].tobytes() for i in range(20_000)]
     memo = Memo(report.reading_map)
     started = time.process_time()
@@ -72,3 +79,43 @@ def run() -> list[Row]:
     rows.append(Row("array reading over a plain loop over frames, times as fast", loop_s / reading_s, 5.0, True,
                     f"loop {loop_s:.1f} s for a million (extrapolated)"))
     return rows
+
+
+DECODE = """
+#include <stdio.h>
+#include <stdlib.h>
+#include <time.h>
+#include "reading.h"
+int main(void)
+{
+    static struct reading out;
+    static uint8_t frames[SIZE * COUNT];
+    unsigned long seen = 0;
+    if (fread(frames, SIZE, COUNT, stdin) != COUNT)
+        return 1;
+    clock_t begun = clock();
+    for (unsigned long i = 0; i < COUNT; i++) {
+        reading_decode(frames + i * SIZE, SIZE, &out);
+        seen += (unsigned long)out.display[0];
+    }
+    printf("%.6f %lu", (double)(clock() - begun) / CLOCKS_PER_SEC, seen);
+    return 0;
+}
+"""
+
+
+def _beside_c(instrument: Instrument, data: NDArray[np.uint8], reading_s: float) -> list[Row]:
+    """Return the time beside the emitted C99 decoder's on the same frames, no row without a compiler."""
+    if shutil.which("gcc") is None:
+        return []
+    with tempfile.TemporaryDirectory(prefix="bench-") as name:
+        folder = Path(name)
+        for file, text in c.files(instrument).items():
+            (folder / file).write_text(text, encoding="utf-8")
+        (folder / "decode.c").write_text(DECODE, encoding="ascii")
+        subprocess.run(["gcc", "-O2", f"-DSIZE={N_BYTES}", f"-DCOUNT={len(data)}", "-o", "decode", "decode.c",
+                        "reading.c"], cwd=folder, check=True)
+        said = min(float(subprocess.run([folder / "decode"], input=data.tobytes(), capture_output=True,
+                                        check=True).stdout.split()[0]) for _ in range(3))
+    return [Row("emitted C99 decoder / array reading, the same frames", said / reading_s, 0.05, True,
+                f"C {said:.3f} s, without rows kept or times")]
