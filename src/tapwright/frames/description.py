@@ -68,9 +68,12 @@ def _kinds(frames: Frames) -> Iterator[NDArray[np.int64]]:
     if len(lengths) > 1:
         yield kind
     for place in range(min(TYPE_PLACES, int(frames.lengths.min()))):
-        both = np.unique(kind * 256 + frames.data[frames.offsets[:-1] + place], return_inverse=True)
-        if len(lengths) < len(both[0]) <= MOST_KINDS:
-            yield both[1]
+        _, which, counts = np.unique(kind * 256 + frames.data[frames.offsets[:-1] + place], return_inverse=True,
+                                     return_counts=True)
+        seldom = counts < USUAL_SHARE * len(frames)
+        n_kinds = int((~seldom).sum() + seldom.any())
+        if len(lengths) < n_kinds <= MOST_KINDS:
+            yield np.where(seldom, len(counts), np.cumsum(~seldom) - 1)[which]
 
 
 def _binary_entropy(p: float) -> float:

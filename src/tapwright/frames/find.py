@@ -167,15 +167,15 @@ def _chosen(source: LineBytes, found: list[Framing]) -> tuple[FrameLayout, tuple
             # The recording's first byte, a usual end or start, and a span from a frame's first byte on speak for one.
             start = framing.layout.start
             closed = framing.layout.end in CLOSERS
-            order = (_is_block(framing.layout), framing.at_once, closed, _is_sync(start), checks[0].check.first == 0,
+            order = (_is_block(framing.layout), _is_sync(start), framing.at_once, closed, checks[0].check.first == 0,
                      len(start), -framing.bits)
             tried.append((order, framing, checks, notes))
     if tried:
         _, framing, checks, notes = max(tried, key=lambda entry: entry[0])
         return framing.layout, checks, notes
     # Without a check nothing tells where a run of constant bytes was begun: all of it is taken for the start.
-    best = max(near, key=lambda framing: (_is_block(framing.layout), framing.at_once, framing.layout.end in CLOSERS,
-                                          len(framing.layout.start), -framing.bits))
+    best = max(near, key=lambda framing: (_is_block(framing.layout), _is_sync(framing.layout.start), framing.at_once,
+                                          framing.layout.end in CLOSERS, len(framing.layout.start), -framing.bits))
     whole = _whole(split(source, best.layout))
     checks, notes = find_checks(Material.of(whole))
     return best.layout, checks, notes

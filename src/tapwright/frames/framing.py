@@ -8,7 +8,7 @@ bytes and from closing bytes; the shortest description wins, not the first that 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,10 +30,11 @@ from tapwright.frames.row_shapes import (
     short_by_damage,
     shortest_closing,
 )
-from tapwright.frames.stream_layouts import stream_layouts, typed_layouts
+from tapwright.frames.stream_layouts import NOWHERE, stream_layouts, typed_layouts
 
 SAMPLE_BYTES = 24_000
 GAP_CHARACTERS = 0.9  # a shorter silence is no silence
+FINER_SHARE = 0.1  # more frames than another layout makes of the same bytes
 PART_BITS = 3.0  # a frame, by which parts of a long frame may be dearer than it
 CLEAR_CHARACTERS = 3.5  # of silence: a frame does not reach over one (Modbus over Serial Line V1.02, 2.5.1.1)
 SPANNING_SHARE = 0.05  # of frames; a damaged one may run on into the next
@@ -51,7 +52,8 @@ class Framing:
     raw_bits: float
     n_frames: int
     cuts: int = 0  # a digest of where the frames stand
-    at_once: bool = False  # the recording's first byte begins a whole frame
+    at_once: bool = False  # the recording's first byte begins a frame
+    begins: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64), compare=False)  # of whole frames
 
     @property
     def saved(self) -> float:
@@ -82,10 +84,9 @@ def _framings(sample: LineBytes, data: NDArray[np.uint8], character_s: float) ->
             bits, whole = description_bits(sample, plain, [])
             return [Framing(plain, bits, 9.0 * len(data) + 64.0, len(whole))]
     layouts: dict[FrameLayout, None] = {}
-    for gap_s in (*thresholds, 0.0):
-        if gap_s:
-            bounds = stretches(sample.t_s, gap_s, character_s)
-            layouts.update(dict.fromkeys(_chunk_layouts(data, bounds, gap_s)))
+    parts = [stretches(sample.t_s, gap_s, character_s) for gap_s in thresholds]
+    for gap_s, bounds in zip(thresholds, parts, strict=True):
+        layouts.update(dict.fromkeys(_chunk_layouts(data, bounds, gap_s)))
     streams = list(stream_layouts(data))
     if layouts:
         # Silences close frames; a byte that closes them besides was looked for at their tails.
@@ -94,8 +95,7 @@ def _framings(sample: LineBytes, data: NDArray[np.uint8], character_s: float) ->
         # Where frames parted by silence all begin alike, frames within a stretch would begin so too.
         streams = [layout for layout in streams if layout.start or layout.end in CLOSERS]
     if not is_text(data):
-        idle = [stretches(sample.t_s, gap_s, character_s)[1:-1] for gap_s in thresholds]
-        streams += typed_layouts(data, np.concatenate([np.zeros(0, np.int64), *idle]))
+        streams += typed_layouts(data, parts[0][1:-1] if parts else NOWHERE)
     for gap_s in (*thresholds, 0.0):
         layouts.update(dict.fromkeys(replace(layout, gap_s=gap_s) for layout in streams))
     events = [np.flatnonzero(np.diff(sample.t_s) - character_s > gap_s) + 1 for gap_s in thresholds]
@@ -104,12 +104,20 @@ def _framings(sample: LineBytes, data: NDArray[np.uint8], character_s: float) ->
     for layout in layouts:
         bits, whole = description_bits(sample, layout, events)
         if len(whole) >= 2 and not _spans_silence(sample, whole, thresholds, character_s):
-            # Up to a closing byte any beginning will do: only a start at the first byte says something.
-            at_once = whole.t_s[0] == sample.t_s[0] and bool(layout.start or layout.length != "delimited")
+            begins = np.searchsorted(sample.t_s, whole.t_s)
             scored.append(Framing(layout, bits, raw, len(whole), hash((whole.t_s.tobytes(), whole.offsets.tobytes())),
-                                  bool(at_once)))
+                                  _begins_at_once(data, layout, int(begins[0])), begins))
     scored.sort(key=lambda framing: framing.bits)
     return _kinds_first([framing for framing in scored if framing.saved > 16])
+
+
+def _begins_at_once(data: NDArray[np.uint8], layout: FrameLayout, first: int) -> bool:
+    """Say whether the recording's first byte begins a frame, which may be damaged further on."""
+    starts = {kind.start for kind in (layout, *layout.variants)}
+    if b"" not in starts:
+        return any(data[:len(start)].tobytes() == start for start in starts)
+    # Up to a closing byte any beginning will do.
+    return first == 0 and layout.length != "delimited"
 
 
 def _kinds_first(found: list[Framing]) -> list[Framing]:
@@ -119,28 +127,34 @@ def _kinds_first(found: list[Framing]) -> list[Framing]:
     type byte, is what makes kinds of it.
     """
     best = found[0] if found else None
-    if best is None or best.layout.length != "fixed" or best.layout.variants:
+    if best is None or best.layout.length != "fixed":
         return found
     for framing in found:
-        if _is_part(framing, best):
-            return [framing, *(other for other in found if other is not framing)]
         kinds = (framing.layout, *framing.layout.variants)
-        sizes = [kind.n_bytes for kind in kinds]
-        share = framing.n_frames / max(best.n_frames, 1)
-        if (len(kinds) > 1 and framing.bits - KIND_BITS * len(kinds) <= best.bits and share >= 0.95 * len(kinds)
-                and best.layout.n_bytes % sum(sizes) == 0):
+        # A start of two bytes hardly comes back by chance.
+        slack = KIND_BITS * len(kinds) + (PART_BITS * framing.n_frames if _is_long_start(kinds) else 0.0)
+        in_turn = (not best.layout.variants and len(kinds) > 1 and framing.bits - slack <= best.bits
+                   and framing.n_frames >= 0.95 * len(kinds) * best.n_frames
+                   and best.layout.n_bytes % sum(kind.n_bytes for kind in kinds) == 0)
+        if in_turn or _is_finer(framing, best):
             return [framing, *(other for other in found if other is not framing)]
     return found
 
 
-def _is_part(one: Framing, whole: Framing) -> bool:
-    """Say whether frames are those of a longer layout cut in equal parts that all begin alike: a bit that toggles
-    from frame to frame makes two of them look like one."""
+def _is_finer(one: Framing, whole: Framing) -> bool:
+    """Say whether frames are those of another layout cut further, at places that all begin alike: a bit that toggles
+    from frame to frame makes two of them look like one, and so does a kind that always follows another."""
     a, b = one.layout, whole.layout
-    return (a.length == "fixed" and not a.variants and a.n_bytes < b.n_bytes and b.n_bytes % a.n_bytes == 0
-            and len(a.start) > 1 and a.gap_s == b.gap_s and b.start.startswith(a.start[:2])
-            and one.n_frames >= 0.95 * whole.n_frames * (b.n_bytes // a.n_bytes)
-            and one.bits <= whole.bits + PART_BITS * one.n_frames)
+    return (a.length == "fixed" and a.gap_s == b.gap_s and _is_long_start((a, *a.variants, b, *b.variants))
+            and one.n_frames > (1 + FINER_SHARE) * whole.n_frames
+            and one.bits <= whole.bits + PART_BITS * one.n_frames
+            and bool(np.isin(whole.begins, one.begins).mean() >= 0.95))
+
+
+def _is_long_start(kinds: tuple[FrameLayout, ...]) -> bool:
+    """Say whether kinds of frames all begin with the same two bytes."""
+    starts = {kind.start[:2] for kind in kinds}
+    return len(starts) == 1 and len(min(starts)) == 2
 
 
 def _spans_silence(sample: LineBytes, whole: Frames, thresholds: tuple[float, ...], character_s: float) -> bool:
@@ -192,7 +206,7 @@ def _plainly_parted(data: NDArray[np.uint8], bounds: NDArray[np.int64], gap_s: f
         if _repeats_inside(same, n_bytes):
             return None
         return FrameLayout(length="fixed", n_bytes=n_bytes, start=common_start(same), gap_s=gap_s)
-    field = length_field(rows)
+    field = None if is_text(data) else length_field(rows)
     if field is not None and len(values) >= 4:
         held = sum(len(row) > field[0] and row[field[0]] + field[1] == len(row) for row in rows)
         if held >= PLAIN_SHARE * len(rows):
@@ -231,7 +245,7 @@ def _chunk_layouts(data: NDArray[np.uint8], bounds: NDArray[np.int64], gap_s: fl
         return
     rows = [row for row in chunks if row]
     start, end = common_start(rows), common_end(rows)
-    field = length_field(rows)
+    field = None if is_text(data) else length_field(rows)
     if field is not None:
         yield FrameLayout(length="field", field_at=field[0], field_add=field[1], start=start[:field[0]], gap_s=gap_s)
     if end:

@@ -92,10 +92,13 @@ class Scanner:
         start, end = form.start, form.end
         if len(self.forms) > 1 or not start or not data.startswith(start, pos, limit):
             return pos
+        bare = form.length == "field" and not form.checks
         while True:
             size = form.size(data, pos, limit)
             beyond = pos + size
             if size <= 0 or not data.startswith(start, beyond, limit) or (end and not data.endswith(end, pos, beyond)):
+                return pos
+            if bare and self._holds_frames(data, pos, beyond, form):
                 return pos
             cuts.append((pos, beyond, False))
             pos = beyond
@@ -111,7 +114,7 @@ class Scanner:
             size = form.size(data, pos, limit)
             if size < 0:
                 waits |= not final
-            elif size:
+            elif size and (pos + size > limit or not self._holds_frames(data, pos, pos + size, form)):
                 options.append((size, form))
         options.sort(key=lambda option: option[0])
         for size, form in options:
@@ -165,15 +168,43 @@ class Scanner:
                     return True
         if unknown:
             return None
-        # The next frame's head may be the damaged one, a byte changed or lost: look one frame on.
-        if not form.start or any(other.length != "fixed" for other in self.forms):
+        return self._damaged_follows(data, end, limit, final) if form.start else False
+
+    def _damaged_follows(self, data: bytes, end: int, limit: int, final: bool) -> bool | None:
+        """Say whether a frame with a damaged head stands at `end`: a start (or the end of a stretch) follows as far on
+        as it is long, or one byte less where its head lost one; None where that cannot be known yet."""
+        if not self.longest_start or b"" in self.starts:
             return False
-        beyond = {end + other.n_bytes - lost for other in self.forms for lost in (0, 1)}
-        if max(beyond) + self.longest_start > limit and not final:
-            return None
-        if any(data.find(start, end - form.n_bytes + 1, end + len(start) - 1) >= 0 for start in self.starts):
-            return False  # the next one begins earlier: this one lost a byte
-        return limit in beyond or any(data.startswith(start, at, limit) for at in beyond for start in self.starts)
+        unknown = False
+        # Where a start stands one byte before, it was this frame that lost one.
+        for lost in (0,) if self._starts(data, end - 1, limit) else (0, 1):
+            for form in self.forms:
+                size = form.size(data, end - lost, limit)
+                beyond = end + size - lost
+                if size < 0 or beyond + self.longest_start > limit:
+                    if final and size > 0 and beyond == limit:
+                        return True
+                    unknown |= not final
+                elif size and self._starts(data, beyond, limit):
+                    return True
+        return None if unknown else False
+
+    def _starts(self, data: bytes, pos: int, limit: int) -> bool:
+        return any(data.startswith(start, pos, limit) for start in self.starts)
+
+    def _holds_frames(self, data: bytes, pos: int, end: int, form: _Form) -> bool:
+        """Say whether frames, one after the other, fill the end of what a length byte takes for one: it was damaged."""
+        if form.length != "field" or form.checks or not form.start:
+            return False
+        inner = data.find(form.start, pos + 1, end)
+        while inner >= 0:
+            at, n = inner, 0
+            while at < end and data.startswith(form.start, at, end) and (size := form.size(data, at, end)) > 0:
+                at, n = at + size, n + 1
+            if at == end and n > 1:
+                return True
+            inner = data.find(form.start, inner + 1, end)
+        return False
 
     def _damaged_head(self, data: bytes, pos: int, limit: int, final: bool) -> Verdict:
         form = self.forms[0]

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.frame import FrameLayout
-from tapwright.frames.description import MOST_KINDS
+from tapwright.frames.description import MOST_KINDS, USUAL_SHARE
 from tapwright.frames.row_shapes import (
     CLOSERS,
     CONSTANT_SHARE,
@@ -23,6 +23,7 @@ from tapwright.frames.row_shapes import (
     steady,
 )
 
+NOWHERE = np.zeros(0, np.int64)
 MOST_PERIODS = 10
 SHORT_PERIODS = 4
 MOST_HEADS = 6
@@ -30,15 +31,23 @@ MOST_STARTS = 24  # single bytes tried; in text a start byte is rarer than any d
 ALIKE_SHARE = 0.5
 OTHER_LENGTHS = 0.03  # of frames with a length byte; fewer may be damage
 ALL_ALIKE = 0.95  # of rows that a byte closes: from here on the others are taken for damaged
-MOST_WAYS = 3  # to see constant bytes at one distance
+NEXT_STARTS = 4  # to which a length byte may lead
+LEAST_ADD, MOST_ADD = -8, 64  # of what a length byte does not count
+LED_SHARE = 0.3  # of starts from which the length leads to another
+PARTED_SHARE = 0.3  # of frames, that follow a silence, before a kind that never does is doubted
+PARTED_LEAST = 5.0  # times that it should have followed one
+LEAST_STEP = 3  # bytes from start to start
+MOST_STEPS = 1000  # frames of a kind looked at for its length
+KINDS_SHARE = 0.7  # of starts with a usual type behind them; damage and bytes within frames make the others
 LEAST_KIND = 4  # bytes of a kind of frame: a start, a type and something to say
 
 
 def stream_layouts(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
     """Yield layouts that make sense of bytes without looking at their times."""
     if not is_text(data):
+        # In lines of text a length would be digits; a character that equals one only goes with it.
         yield from _periodic(data)
-    yield from _with_field(data)
+        yield from _with_field(data)
     yield from _closed(data)
 
 
@@ -102,12 +111,12 @@ def _heads(run: bytes) -> list[int]:
 
 
 def _cyclic_constants(data: NDArray[np.uint8], n_bytes: int) -> list[list[int]]:
-    """Return, in a few ways, the constant bytes of a frame of `n_bytes` from some anchor on, -1 for others."""
+    """Return, at most five ways, the constant bytes of a frame of `n_bytes` from some anchor on, -1 for others."""
     if len(data) < 3 * n_bytes:
         return []
     again = (data[:-2 * n_bytes] == data[n_bytes:-n_bytes]) & (data[:-2 * n_bytes] == data[2 * n_bytes:])
     values, counts = np.unique(data[:-2 * n_bytes][again], return_counts=True)
-    ways: list[tuple[int, list[int]]] = []
+    ways: dict[tuple[int, ...], tuple[int, int]] = {}
     for value in values[np.argsort(-counts)[:6]]:
         anchors = np.flatnonzero(again & (data[:len(again)] == value))
         if len(anchors) < 2:
@@ -137,22 +146,13 @@ def _cyclic_constants(data: NDArray[np.uint8], n_bytes: int) -> list[list[int]]:
             continue
         columns = _consensus(everywhere)
         n_constant = sum(column >= 0 for column in columns) * len(everywhere)
-        ways.append((n_constant, columns))
-    ways = sorted(ways, reverse=True)[:MOST_WAYS]
-    if len(values):
-        # A stretch in which the display stood still has constants that the rest has not: the steadiest byte alone too.
-        value = values[np.argmax(counts)]
-        columns = _consensus(_apart(data, np.flatnonzero(data == value), n_bytes))
-        ways.append((0, columns))
-    return [columns for _, columns in ways if columns[0] >= 0]
-
-
-def _apart(data: NDArray[np.uint8], at: NDArray[np.int64], n_bytes: int) -> NDArray[np.uint8]:
-    """Return the rows of `n_bytes` that begin at those places that others stand a row before and behind."""
-    inside = at[(at >= n_bytes) & (at + 2 * n_bytes <= len(data))]
-    held = np.isin(inside - n_bytes, at) & np.isin(inside + n_bytes, at)
-    rows: NDArray[np.uint8] = data[inside[held][:, None] + np.arange(n_bytes)]
-    return rows
+        # The same frame from another byte on is no other way.
+        turned = max(tuple(columns[i:] + columns[:i]) for i in range(n_bytes))
+        ways.setdefault(turned, (n_constant, len(everywhere)))
+    # A display that stands still, or one kind of frames, has many constant bytes; what all frames share has few.
+    order = [*sorted(ways, key=lambda way: ways[way], reverse=True)[:3],
+             *sorted(ways, key=lambda way: ways[way][::-1], reverse=True)[:2]]
+    return [list(way) for way in dict.fromkeys(order)]
 
 
 def _consensus(block: NDArray[np.uint8]) -> list[int]:
@@ -197,12 +197,16 @@ def _with_field(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
         for field_at in range(len(start), len(start) + 8):
             inside = at[at + field_at < len(data)]
             lengths = data[inside + field_at].astype(np.int64)
-            steps = np.diff(at)[:len(inside)]
-            if len(steps) < 3 or len(np.unique(lengths)) < 2:
+            if len(inside) < 4 or len(np.unique(lengths)) < 2:
                 continue
-            adds = Counter((steps - lengths[:len(steps)]).tolist())
-            for add, count in adds.most_common(2):
-                if count >= 0.4 * len(steps) and -8 <= add <= 64:
+            # The start's bytes may stand within frames too: a length leads to one of the next few.
+            adds = np.concatenate([at[k:][:len(inside)] - inside[:len(at) - k] - lengths[:len(at) - k]
+                                   for k in range(1, min(NEXT_STARTS, len(at) - 1) + 1)])
+            adds = adds[(adds >= LEAST_ADD) & (adds <= MOST_ADD)]
+            led = np.bincount(adds - LEAST_ADD, minlength=2)
+            for place in np.argsort(-led, kind="stable")[:2].tolist():
+                add, count = place + LEAST_ADD, int(led[place])
+                if count >= LED_SHARE * len(inside):
                     rows = [raw[a:a + n + add] for a, n in zip(inside.tolist(), lengths.tolist(), strict=True)
                             if is_start[a + n + add] and n + add > field_at]
                     usual = Counter(len(row) for row in rows).most_common(1)
@@ -231,62 +235,85 @@ def _constant_before(data: NDArray[np.uint8], at: NDArray[np.int64]) -> bytes:
     return bytes(out[::-1])
 
 
-def typed_layouts(data: NDArray[np.uint8], after_silence: NDArray[np.int64]) -> Iterator[FrameLayout]:
+def typed_layouts(data: NDArray[np.uint8], parted: NDArray[np.int64] = NOWHERE) -> Iterator[FrameLayout]:
     """Yield layouts of several kinds of frames, told apart by a byte behind the start, each of a length of its own.
 
     Parameters
     ----------
-    data : uint8, the stream
-    after_silence : int64, places of the first bytes behind silences; empty where there is none
+    parted : where bytes follow a silence
     """
     for start in _frequent(data):
         at = np.flatnonzero(_places(data, start))
         if len(at) < 8:
             continue
+        before = _constant_before(data, at)
         for type_at in range(len(start), len(start) + 4):
-            yield from _typed(data, at, type_at)
-            if len(start) == 1 and len(after_silence):
-                # One byte may stand within a kind of frame too, always before the same byte, and look like one more
-                # kind: but nothing of it ever begins behind a silence.
-                places = np.minimum(at + type_at, len(data) - 1)
-                first = np.isin(data[places], data[places[np.isin(at, after_silence)]])
-                if not first.all():
-                    yield from _typed(data, at[first], type_at)
+            kinds = data[at[at + type_at < len(data)] + type_at]
+            values, counts = np.unique(kinds, return_counts=True)
+            usual = values[counts >= USUAL_SHARE * len(kinds)]
+            if len(usual) < 2 or np.isin(kinds, usual).mean() < KINDS_SHARE:
+                continue
+            within = _within(at[:len(kinds)], kinds, usual, parted) if len(start) == 1 else usual[:0]
+            for chosen in dict.fromkeys((usual.tobytes(), np.setdiff1d(usual, within).tobytes())):
+                layout = _typed(data, at, np.frombuffer(chosen, np.uint8), type_at, before)
+                if layout is not None:
+                    yield layout
 
 
-def _typed(data: NDArray[np.uint8], at: NDArray[np.int64], type_at: int) -> Iterator[FrameLayout]:
-    """Yield the layout of kinds of frames that begin at these places, told apart by the byte `type_at` behind."""
+def _within(at: NDArray[np.int64], kinds: NDArray[np.uint8], usual: NDArray[np.uint8],
+            parted: NDArray[np.int64]) -> NDArray[np.uint8]:
+    """Return kinds that never follow a silence as the others do: what looks like their start stands within a frame."""
+    after = np.isin(at, parted)
+    if not after[np.isin(kinds, usual)].any():
+        return usual[:0]
+    rates = np.array([after[kinds == value].mean() for value in usual], np.float64)
+    never: NDArray[np.bool_] = rates <= 0.1 * rates.max()
+    share = float(after[np.isin(kinds, usual[~never])].mean())
+    if share < PARTED_SHARE or share * np.isin(kinds, usual[never]).sum() < PARTED_LEAST:
+        return usual[:0]
+    within: NDArray[np.uint8] = usual[never]
+    return within
+
+
+def _typed(data: NDArray[np.uint8], at: NDArray[np.int64], usual: NDArray[np.uint8], type_at: int,
+           before: bytes) -> FrameLayout | None:
+    """Return the layout of these kinds, None where they make none."""
+    if not 2 <= len(usual) <= MOST_KINDS:
+        return None
     raw = data.tobytes()
     kinds = data[at[at + type_at < len(data)] + type_at]
-    values, counts = np.unique(kinds, return_counts=True)
-    usual = values[counts >= 0.03 * len(kinds)]
-    if not 2 <= len(usual) <= MOST_KINDS or counts[counts >= 0.03 * len(kinds)].sum() < 0.7 * len(kinds):
-        return
+    lengths = _lengths(data, at, kinds, usual)
+    some = np.array([value for value, n_bytes in lengths.items() if n_bytes >= LEAST_KIND], np.uint8)
+    if 2 <= len(some) < len(usual) and np.isin(kinds, some).mean() >= KINDS_SHARE:
+        lengths = _lengths(data, at, kinds, some)  # what is too short for a frame, or has no length, stood within one
+    if 0 in lengths.values() or len(set(lengths.values())) < 2:
+        return None
+    layouts = [_of_kind(raw, at[:len(kinds)][kinds == value], n, type_at) for value, n in lengths.items()]
+    if any(len(layout.start) <= type_at or layout.n_bytes < LEAST_KIND for layout in layouts):
+        return None  # bytes before the type that are not the same in all kinds: this is no type byte
+    heads = _heads(before + layouts[0].start[:type_at])
+    if len(heads) == 1 and heads[0] != len(before):
+        return None  # a line end or an ETX before it closes the frame before
+    counts = [int((kinds == value).sum()) for value in lengths]
+    main, *others = [layout for _, layout in sorted(zip(counts, layouts, strict=True), key=lambda entry: -entry[0])]
+    return replace(main, variants=tuple(others))
+
+
+def _lengths(data: NDArray[np.uint8], at: NDArray[np.int64], kinds: NDArray[np.uint8],
+             usual: NDArray[np.uint8]) -> dict[int, int]:
+    """Return the length of each kind of frames, 0 for one that has none."""
     # The start's bytes stand within frames too, but hardly before a usual type.
     is_start = np.zeros(len(data) + LONGEST + 1, np.bool_)
     is_start[at[:len(kinds)][np.isin(kinds, usual)]] = True
     is_start[at[len(kinds):]] = True  # cut by the recording's end
-    lengths = {int(value): _usual_step(at[:len(kinds)][kinds == value], is_start) for value in usual}
-    if 0 in lengths.values() or len(set(lengths.values())) < 2:
-        return
-    layouts = [_of_kind(raw, at[:len(kinds)][kinds == value], n, type_at) for value, n in lengths.items()]
-    if any(len(layout.start) <= type_at or layout.n_bytes < LEAST_KIND for layout in layouts):
-        return  # bytes before the type that are not the same in all kinds: this is no type byte
-    before = _constant_before(data, at)
-    heads = _heads(before + layouts[0].start[:type_at])
-    if len(heads) == 1 and heads[0] != len(before):
-        return  # a line end or an ETX before it closes the frame before
-    order = sorted(zip(counts[np.isin(values, usual)].tolist(), layouts, strict=True), key=lambda entry: -entry[0])
-    main, *others = [layout for _, layout in order]
-    yield replace(main, variants=tuple(others))
+    return {value: _usual_step(at[:len(kinds)][kinds == value], is_start) for value in usual.tolist()}
 
 
 def _usual_step(at: NDArray[np.int64], is_start: NDArray[np.bool_]) -> int:
     """Return the least distance at which another start stands behind nearly all of these, 0 where there is none."""
-    for step in range(3, LONGEST):
-        if is_start[at + step].mean() >= 0.8:
-            return step
-    return 0
+    shares = is_start[at[:MOST_STEPS, None] + np.arange(LEAST_STEP, LONGEST)].mean(axis=0)
+    usual = np.flatnonzero(shares >= 0.8)
+    return LEAST_STEP + int(usual[0]) if len(usual) else 0
 
 
 def _of_kind(raw: bytes, at: NDArray[np.int64], n_bytes: int, type_at: int) -> FrameLayout:
@@ -334,7 +361,9 @@ def _closed(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
             yield FrameLayout(length="fixed", n_bytes=n_bytes, start=common_start(same),
                               end=tail if len(tail) < n_bytes else b"")
         if count < ALL_ALIKE * len(rows):
-            yield FrameLayout(length="delimited", start=common_start(rows), end=end)
+            start = common_start(rows)
+            if end != b"\r" or start[:1] != b"\n":
+                yield FrameLayout(length="delimited", start=start, end=end)
 
 
 def _closers(raw: bytes) -> tuple[bytes, ...]:
