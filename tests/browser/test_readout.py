@@ -224,3 +224,62 @@ def test_a_page_opened_after_the_loss_says_how_old_the_reading_is() -> None:
         seconds = int("".join(c for c in told.partition(",")[2] if c.isdigit()))
         assert 4 <= seconds <= 30, told
         assert trouble == []
+
+
+def test_another_unit_or_a_longer_reading_moves_nothing_below_the_figure() -> None:
+    """From a bare 8.5 to -0.000 with unit and back: the unit stays beside the digits, the trend where it is."""
+    with played() as (server, player), browser(width=700) as (page_, trouble):
+        page: Any = page_
+        player.what = lambda i: frame("6.85", unit=1)
+        page.goto(server.url)
+        page.wait_for_selector("live-reading[data-state=ok]")
+        place = """() => ({trend: document.querySelector('trend-line').getBoundingClientRect().top + scrollY,
+            beside: document.querySelector('live-reading .unit').getBoundingClientRect().top
+                    < document.querySelector('live-reading .value').getBoundingClientRect().bottom})"""
+        before = page.evaluate(place)
+        for text in ("-8.888", "OL", "6.85"):
+            player.what = lambda i, text=text: frame(text, unit=2)
+            page.wait_for_function("text => document.querySelector('live-reading .value').textContent.includes(text)",
+                                   arg=text.replace("-", "\u2212"))
+            now = page.evaluate(place)
+            assert now["beside"], text
+            assert abs(now["trend"] - before["trend"]) <= 1, text
+        assert trouble == []
+
+
+def test_no_reading_is_not_struck_through_and_every_dash_is_a_minus() -> None:
+    """A stale figure is struck through; a dash that stands for no reading is not. format.js turns every hyphen."""
+    with played() as (server, player), browser() as (page_, _):
+        page: Any = page_
+        page.goto(server.url)
+        page.wait_for_selector("live-reading[data-state=ok]")
+        struck = "() => getComputedStyle(document.querySelector('live-reading .value')).textDecorationLine"
+        assert page.evaluate(struck) == "none"
+        player.stop()
+        page.wait_for_selector("live-reading[data-state=stale]")
+        assert page.evaluate(struck) == "line-through"
+        page.evaluate("() => document.querySelector('live-reading .value').toggleAttribute('data-nothing', true)")
+        assert page.evaluate(struck) == "none"
+        turned = page.evaluate("async () => { const f = await import('/static/format.js');"
+                               " return [f.figure('--.-'), f.figure(''), f.figure(null)]; }")
+        assert turned == ["\u2212\u2212.\u2212", "\u2013", "\u2013"]
+
+
+def test_what_happened_while_the_connection_was_away_is_listed_after_it() -> None:
+    """A note typed elsewhere while this page is offline stands in its list once it is back, and only once."""
+    with played() as (server, _), browser() as (page_, _trouble):
+        page: Any = page_
+        page.goto(server.url)
+        page.wait_for_selector("live-reading[data-state=ok]")
+        assert server.ask("POST", "/api/markers", {"text": "pump on"})[0] in (200, 201)
+        page.wait_for_selector("bench-tools li:has-text('pump on')")
+        line = page.context.new_cdp_session(page)
+        line.send("Network.enable")
+        away = {"latency": 0, "downloadThroughput": -1, "uploadThroughput": -1}
+        line.send("Network.emulateNetworkConditions", {"offline": True, **away})
+        page.evaluate("async () => { (await import('/static/feed.js')).open(); }")  # as when the server was restarted
+        page.wait_for_selector("live-reading[data-state=stale]")
+        assert server.ask("POST", "/api/markers", {"text": "pump off"})[0] in (200, 201)
+        line.send("Network.emulateNetworkConditions", {"offline": False, **away})
+        page.wait_for_selector("bench-tools li:has-text('pump off')")
+        assert page.locator("bench-tools li").count() == 2

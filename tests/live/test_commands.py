@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import itertools
 import json
 import socket
 from decimal import Decimal
@@ -93,6 +94,8 @@ def recording(tmp_path: Path) -> Path:
     (("--source", "stdin:", "--token", "a b"), "the token holds characters that cannot be sent"),
     (("--source", "stdin:", "--keep-days", "-1", "--record", "r.sqlite"), "--keep-days -1"),
     (("--source", "stdin:", "--mdns", "--mdns-name", "a b"), "--mdns-name a b"),
+    (("--source", "stdin:", "--allow-host", "http://bench.example"), "'http://bench.example' is no host name"),
+    (("--source", "stdin:", "--allow-host", "bench.example:8380"), "'bench.example:8380' is no host name"),
     (("--source", "stdin:", "--on-plug-in", "1a2b:3c4d"), "--on-plug-in without --install"),
     (("--source", "stdin:", "--install", "--on-plug-in", "usb"), "'usb' is no USB device"),
     (("--source", "stdin:", "--instrument", "missing.toml"), "missing.toml"),
@@ -250,6 +253,11 @@ def test_captions_are_read_by_a_general_library(recording: Path, tmp_path: Path)
                                           "7.00 mg/L"]
     assert [(cue.start, cue.end) for cue in cues[:3]] == [
         ("00:00:00.000", "00:00:00.500"), ("00:00:00.500", "00:00:01.000"), ("00:00:01.000", "00:00:01.500")]
+    # The video begins 10 ms before the first display ends: too short for a frame, and no cue may run into the next.
+    assert run("export", recording, "--out", tmp_path / "z.vtt", "--start", "-0.99")[0] == 0
+    cues = list(webvtt.read(str(tmp_path / "z.vtt")))
+    assert [(cue.start, cue.text) for cue in cues[:1]] == [("00:00:00.010", "6.83 mg/L HOLD")]
+    assert all(one.end <= other.start for one, other in itertools.pairwise(cues))
     code, out, _ = run("export", recording, "--out", tmp_path / "y.vtt", "--from", "1.45", "--to", "1.95")
     assert code == 0
     assert out.startswith("5 readings")

@@ -188,6 +188,24 @@ def test_the_last_will_says_offline_when_the_connection_breaks(broker: Broker) -
     asyncio.run(asyncio.wait_for(die(), 60))
 
 
+def test_a_broker_that_is_not_there_is_said_in_words() -> None:
+    """Nothing listens: the reason, without the system's number for it."""
+    from tapwright.live.hub import Hub
+
+    said: list[str] = []
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+
+    async def ask() -> None:
+        task = asyncio.create_task(mqtt.run(mqtt.options(f"mqtt://127.0.0.1:{port}"), Hub("pond"), say=said.append))
+        while not said:
+            await asyncio.sleep(0.01)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+    asyncio.run(asyncio.wait_for(ask(), 60))
+    assert said == [f"broker 127.0.0.1:{port}: Connection refused; it is tried again"]
+
+
 @pytest.mark.parametrize(("url", "message"), [
     ("http://x", "no broker's URL"), ("mqtt://", "no broker's URL"), ("mqtt://x:99999", "is no URL"),
     ("mqtt://x/a/+/b", "cannot begin a topic"), ("mqtt://x/#frag", ""), ("mqtt://x/a%23b", "cannot begin a topic")])

@@ -27,6 +27,7 @@ from tapwright.live.framer import Framed
 from tapwright.live.hub import Hub
 from tapwright.live.sinks import recorder
 from tapwright.live.store import Store, open_for_reading
+from tapwright.live.told import tell_recording
 
 pytestmark = pytest.mark.slow
 
@@ -147,6 +148,8 @@ def test_a_session_begins_when_the_instrument_is_switched_on() -> None:
 async def _record(where: Path, break_it: object, mend_it: object, clock: FakeClock) -> recorder.Recorder:
     hub = Hub("pond", clock=clock)
     one = recorder.Recorder(recorder.Options(where=str(where)), [hub], clock=clock)
+    told: list[str] = []
+    tell_recording(hub, one, told.append)
     one.start()
     states: list[str] = []
     hub.listen(lambda kind, event: states.append(one.state) if kind == "recording" else None)
@@ -174,6 +177,8 @@ async def _record(where: Path, break_it: object, mend_it: object, clock: FakeClo
     await until(lambda: one.written == 600)
     assert one.state == "recording"
     assert one.not_recorded == 0
+    # What the page says is said on the terminal too, once each.
+    assert [text.partition(":")[0] for text in told] in ([], ["recording stopped", "recording goes on"])
     await one.stop()
     return one
 

@@ -210,3 +210,13 @@ def test_standard_input_gives_readings_until_it_ends(tmp_path: Path) -> None:
     assert shown.stdout.startswith("2 readings of session ")
     assert (tmp_path / "r.csv").read_text(encoding="utf-8").splitlines()[1].split(",")[2:7] == \
         ["6.82", "6.82", "mg/L", "", "ok"]
+
+
+def test_a_missing_port_is_said_on_the_terminal_too(tmp_path: Path) -> None:
+    """What the page says of a source that is not there is said once in words, with what it waits for."""
+    with running(f"serial://{tmp_path}/nothing") as server:
+        wait_for(lambda: server.said)
+        shown = server.service.hubs["pond"].link  # what the page is told
+        assert server.said[0] == f"pond: {shown.text}; it waits for {shown.waits_for}"
+        time.sleep(1.5)  # it is tried again meanwhile
+        assert len(server.said) == 1, server.said

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import secrets
 import sys
 from pathlib import Path
@@ -105,7 +106,17 @@ def plan_of(args: argparse.Namespace) -> Plan:
         mqtt=mqtt.options(str(options["mqtt"])) if options["mqtt"] else None,
         mdns_name=_mdns_name(str(options["mdns_name"])) if mdns else None,
         token=None if token is None else str(token), private=bool(options["private"]),
-        allow_hosts=tuple(map(str, names)) if isinstance(names, list) else (), found=_found(args))
+        allow_hosts=tuple(_host_name(str(name)) for name in names) if isinstance(names, list) else (),
+        found=_found(args))
+
+
+def _host_name(name: str) -> str:
+    """Return a name that a Host header can hold, as it is compared: lower case, no scheme and no port."""
+    bare = name.strip().rstrip(".").lower()
+    if len(bare) > 253 or not re.fullmatch(r"[a-z0-9_](?:[a-z0-9_.-]*[a-z0-9_])?", bare) or ".." in bare:
+        raise UsageError(f"--allow-host '{name}' is no host name", expected="a name alone, like bench.example.org",
+                         do="leave http://, the port and everything after a / out")
+    return bare
 
 
 def _members(args: argparse.Namespace) -> tuple[tuple[Member, ...], dict[str, object]]:

@@ -25,11 +25,11 @@ def webvtt(rows: Iterable[Row], *, start_s: float = 0.0) -> Iterator[str]:
     """
     yield "WEBVTT\n"
     for shown in stretches(rows):
-        begin, end = shown.start_s + start_s, shown.end_s + start_s
-        if end <= 0 or end - begin < SHORTEST_S / 2:
+        begin, end = max(shown.start_s + start_s, 0.0), shown.end_s + start_s
+        if end - begin < SHORTEST_S / 2:
             continue
         text = html.escape(shown.text, quote=False)
-        yield f"\n{_stamp(max(begin, 0.0))} --> {_stamp(max(end, SHORTEST_S))}\n{text or '(blank)'}\n"
+        yield f"\n{_stamp(begin)} --> {_stamp(end)}\n{text or '(blank)'}\n"
 
 
 def _stamp(seconds: float) -> str:

@@ -22,6 +22,7 @@ from tapwright.live.ports import bind
 from tapwright.live.sinks import mdns, mqtt, recorder, scpi
 from tapwright.live.sinks.stream import SIGN_OF_LIFE_S, Stream
 from tapwright.live.source import Opened
+from tapwright.live.told import tell_link, tell_recording
 
 if TYPE_CHECKING:
     from tapwright.live.sinks.metrics import Metrics
@@ -98,7 +99,10 @@ class Service:
     def start(self) -> None:
         """Follow the sources and serve the others; the page is there already."""
         plan, hubs = self.plan, self.hubs
+        for hub in hubs.values():
+            tell_link(hub, self.say)
         if self.recorder is not None:
+            tell_recording(next(iter(hubs.values())), self.recorder, self.say)
             self.recorder.start()
         alone = len(plan.members) == 1
         follows = [asyncio.create_task(self._follow(member)) for member in plan.members]

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 import ssl
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from urllib.parse import unquote, urlsplit
 
 from tapwright.core.errors import UsageError
+from tapwright.core.files import os_reason
 from tapwright.live.hub import EventKind, Hub, Outbox, slug
 from tapwright.live.link import Link
 from tapwright.live.moment import Moment
@@ -22,6 +24,7 @@ WAITING_MOST = 1000
 RETRY_FIRST_S, RETRY_MOST_S = 0.5, 10.0
 KEEP_ALIVE_S = 15
 ONLINE, OFFLINE = "online", "offline"
+_NUMBER = re.compile(r"\[Errno -?\d+\] ")  # the library passes the system's error on as it prints it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,10 +131,10 @@ async def _connected(options: Options, hub: Hub, prefix: str, outbox: Outbox) ->
                 await asyncio.gather(watch, send, return_exceptions=True)
     except aiomqtt.MqttError as trouble:
         _end_if_cancelled()
-        return connected, str(trouble) or "the connection ended"
+        return connected, _NUMBER.sub("", str(trouble)) or "the connection ended"
     except OSError as trouble:
         _end_if_cancelled()
-        return connected, str(trouble.strerror or trouble)
+        return connected, os_reason(trouble)
     return connected, "the connection ended"
 
 

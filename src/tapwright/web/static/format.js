@@ -2,7 +2,7 @@
 
 /** The display as text: a typographic minus, an en dash where nothing is known. @param {string|null|undefined} display */
 export function figure(display) {
-  return display == null || display === "" ? "–" : display.replace("-", "−");
+  return display == null || display === "" ? "–" : display.replaceAll("-", "−");
 }
 
 /** Width of the figure in widths of a nought, for a layout that does not jump; rounded up. @param {string} display */
@@ -45,7 +45,7 @@ export function roundSteps(lo, hi, about) {
 
 /** What is spoken for a reading. @param {{display: string, unit: string}} reading */
 export function spoken(reading) {
-  return `${reading.display.replace("-", "minus ")} ${SPOKEN_UNITS[reading.unit] ?? reading.unit}`.trim();
+  return `${reading.display.replaceAll("-", "minus ")} ${SPOKEN_UNITS[reading.unit] ?? reading.unit}`.trim();
 }
 
 const SPOKEN_UNITS = Object.freeze({

@@ -16,6 +16,8 @@ const find = (/** @type {string} */ name) => /** @type {any} */ (document.queryS
 const figure = find("live-reading"), link = find("link-state"), trend = find("trend-line"), tools = find("bench-tools");
 
 feed.addEventListener("connection", (event) => {
+  // At the start, and again after a lost connection: the stream tells only what happens from now on.
+  if (event.detail) for (const name of ["settled-list", "bench-tools"]) find(name).refresh();
   state.connected = event.detail;
   draw();
 });

@@ -47,6 +47,7 @@ function draw() {
   const now = shown(), reading = state.reading;
   box.dataset.state = now;
   find("value").textContent = reading ? (reading.status === "blank" ? " " : figure(reading.display)) : "–";
+  find("value").toggleAttribute("data-nothing", find("value").textContent === figure(""));
   find("unit").textContent = reading?.unit ?? "";
   find("flags").textContent = reading?.flags ?? "";
   widest = Math.max(widest, places(find("value").textContent ?? ""));

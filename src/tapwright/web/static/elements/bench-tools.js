@@ -7,7 +7,7 @@ import { ROUTES } from "../names.js";
 const TONE_HZ = 660;
 
 class BenchTools extends HTMLElement {
-  async connectedCallback() {
+  connectedCallback() {
     this.innerHTML = `<form><label class="hush" for="note">Note</label>
         <input id="note" type="text" maxlength="200" placeholder="what happens now" autocomplete="off"><button>Note it</button></form>
       <ul aria-label="notes"></ul>
@@ -21,6 +21,10 @@ class BenchTools extends HTMLElement {
       this.note();
     });
     for (const name of ["speak", "tone"]) this.querySelector(`.${name}`).addEventListener("click", () => this.toggle(name));
+  }
+
+  /** Show what the server knows: notes that came while there was no connection too. */
+  async refresh() {
     const [notes, recording] = await Promise.all([ask(ROUTES.markers), ask(ROUTES.recording)]);
     for (const item of notes?.markers ?? []) this.marker(item);
     if (recording) this.recording(recording);
@@ -36,9 +40,12 @@ class BenchTools extends HTMLElement {
   }
 
   marker(/** @type {any} */ item) {
+    const list = this.querySelector("ul"), rows = [...list.children];
     const row = document.createElement("li");
+    row.dataset.t = String(item.t);
     row.textContent = `${clock(item.t)} ${item.text}`;
-    this.querySelector("ul").prepend(row);
+    if (rows.some((other) => other.dataset.t === row.dataset.t && other.textContent === row.textContent)) return;
+    list.insertBefore(row, rows.find((other) => Number(other.dataset.t) < item.t) ?? null);
   }
 
   recording(/** @type {any} */ now) {

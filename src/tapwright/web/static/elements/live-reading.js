@@ -5,6 +5,10 @@ import { quietSeconds } from "../feed.js";
 import { STATUS_WORDS } from "../names.js";
 import { shown, why } from "../state.js";
 
+/** A sign of the unit in widths of a digit: 0.42 of its size, and up to a digit and a half wide (m, W). */
+const UNIT_WIDTH = 0.5;
+const NOTHING = figure("");
+
 class LiveReading extends HTMLElement {
   connectedCallback() {
     this.innerHTML = `<p class="figure"><span class="value">–</span><span class="unit"></span></p>
@@ -16,6 +20,13 @@ class LiveReading extends HTMLElement {
     this.word = this.querySelector(".trust strong");
     this.when = this.querySelector(".when");
     this.widest = 0;
+    this.widestUnit = 0;
+    this.tallest = 0;
+    this.figure = this.querySelector(".figure");
+    addEventListener("resize", () => {
+      this.tallest = 0;
+      this.figure.style.minHeight = "";
+    });
     this.flagText = "";
   }
 
@@ -32,8 +43,15 @@ class LiveReading extends HTMLElement {
     if (this.value.textContent !== text) this.value.textContent = text;
     this.widest = Math.max(this.widest, Math.min(places(text), 9));
     this.value.style.setProperty("--places", `${this.widest}ch`);
-    this.style.setProperty("--count", String(this.widest));
+    this.value.toggleAttribute("data-nothing", text === NOTHING);
     this.unit.textContent = reading.unit ?? "";
+    this.widestUnit = Math.max(this.widestUnit, [...(reading.unit ?? "")].length);
+    this.style.setProperty("--count", String(this.widest + UNIT_WIDTH * this.widestUnit));
+    // A longer reading makes the figure smaller; what stands below it stays where it is.
+    if (this.figure.offsetHeight > this.tallest) {
+      this.tallest = this.figure.offsetHeight;
+      this.figure.style.minHeight = `${this.tallest}px`;
+    }
     if (this.flagText !== reading.flags) {
       this.flagText = reading.flags;
       this.flags.replaceChildren(...(reading.flags ? reading.flags.split(" ") : []).map((flag) => {
