@@ -63,24 +63,31 @@ def line_of(meter: Pretend, session: Session, rng: random.Random, *, rate_hz: in
 
 
 def labels_csv(name: str, session: Session, rng: random.Random, *, offset_s: float, start_s: float = 0.0,
-               wrong: int | None = None, every: int = 1) -> str:
+               every: int = 1) -> str:
     """Return label rows (without heading) as a person would write them: times rounded, edges a little off.
 
-    `offset_s` is added to capture time; the row with index `wrong` gets another digit.
+    `offset_s` is added to capture time.
     """
     rows = []
-    for i, item in enumerate(session.shown[::every]):
+    for item in session.shown[::every]:
         slack = 0.15 * (item.end_s - item.start_s)
         start = item.start_s - start_s + offset_s + rng.uniform(0, slack)
         end = item.end_s - start_s + offset_s - rng.uniform(0, slack)
         if start < offset_s:
             continue
-        text = item.face.text
-        if i == wrong:
-            at = max(j for j, char in enumerate(text) if char.isdigit())
-            text = text[:at] + str((int(text[at]) + 4) % 10) + text[at + 1:]
-        rows.append(f"{name},{start:.2f},{end:.2f},{text},{item.face.function.unit},{' '.join(item.face.flags)}")
+        face = item.face
+        rows.append(f"{name},{start:.2f},{end:.2f},{face.text},{face.function.unit},{' '.join(face.flags)}")
     return "\n".join(rows) + "\n"
+
+
+def misread(rows: str, rng: random.Random) -> tuple[str, int]:
+    """Return label rows of which one has another last digit, and that row's number from 1: people misread."""
+    lines = [line.split(",") for line in rows.splitlines()]
+    number = rng.choice([i for i, cells in enumerate(lines, 1) if any(map(str.isdigit, cells[3]))])
+    text = lines[number - 1][3]
+    at = max(j for j, char in enumerate(text) if char.isdigit())
+    lines[number - 1][3] = text[:at] + str((int(text[at]) + rng.randint(1, 9)) % 10) + text[at + 1:]
+    return "".join(",".join(cells) + "\n" for cells in lines), number
 
 
 LABEL_HEAD = "capture,start_s,end_s,display,unit,flags\n"

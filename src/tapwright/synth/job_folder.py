@@ -12,7 +12,14 @@ from tapwright.synth.bench import LABEL_HEAD, Session
 from tapwright.synth.display import FLAGS, FUNCTIONS, Face
 from tapwright.synth.instrument import Pretend, pretend
 
-OFFSETS_S = (2.4, -1.7)  # how far the labels' clock runs from the captures'
+LEAST_OFFSET_S, MOST_OFFSET_S = 0.8, 4.2  # how far the labels' clock runs from the captures', either way
+
+
+def offsets_s(seed: int) -> tuple[float, float]:
+    """Return by how many seconds the labels' clock is ahead of the captures': for learning, and for the proof."""
+    rng = random.Random(f"clocks {seed}")
+    learning, proof = (rng.choice((1, -1)) * rng.uniform(LEAST_OFFSET_S, MOST_OFFSET_S) for _ in range(2))
+    return learning, proof
 
 
 def write_job(folder: Path, seed: int) -> None:
@@ -29,8 +36,10 @@ def write_job(folder: Path, seed: int) -> None:
     level, edges, samples = bench.line_of(meter, first, rng, rate_hz=rate, start_s=start_s, glitches=6)
     lines = {"pad3": (level, edges), "pad4": (1, [])}
     write_text(folder / "captures" / "first.vcd", wire.vcd(lines, rate_hz=rate, samples=samples))
-    write_text(folder / "labels.csv", LABEL_HEAD + bench.labels_csv(
-        "first.vcd", first, rng, offset_s=OFFSETS_S[0], start_s=start_s, wrong=11))
+    learning_s, proof_s = offsets_s(seed)
+    rows, wrong = bench.misread(bench.labels_csv("first.vcd", first, rng, offset_s=learning_s, start_s=start_s),
+                                random.Random(f"misread {seed}"))
+    write_text(folder / "labels.csv", LABEL_HEAD + rows)
     write_text(folder / "radio" / "first.csv", bench.radio_csv(meter, first, rng, clock_s=rng.uniform(5, 60)))
 
     link, link_samples = pads.linking(meter, [item.frame for item in first.sent[:40]], rng, rate_hz=rate)
@@ -39,11 +48,12 @@ def write_job(folder: Path, seed: int) -> None:
     second = bench.play(meter, bench.everything(rng), rng)
     _capture(folder / "captures" / "second.csv", meter, second, rng, rate)
     write_text(folder / "labels-proof.csv", LABEL_HEAD + bench.labels_csv(
-        "second.csv", second, rng, offset_s=OFFSETS_S[1]))
+        "second.csv", second, rng, offset_s=proof_s))
     write_text(folder / "supply.toml", SUPPLY)
     for name, text in _agreement(rng).items():
         write_text(folder / "agreement" / name, text)
-    write_text(folder / "truth.json", json.dumps(_truth(meter, first, second, start_s), indent=1, ensure_ascii=False))
+    write_text(folder / "truth.json", json.dumps(
+        _truth(meter, first, second, start_s, wrong), indent=1, ensure_ascii=False))
 
 
 def write_answer(folder: Path, seed: int, wants: list[dict[str, object]], turn: int) -> str | None:
@@ -61,7 +71,7 @@ def write_answer(folder: Path, seed: int, wants: list[dict[str, object]], turn: 
     level, edges, samples = bench.line_of(meter, session, rng, rate_hz=rate)
     write_text(folder / "captures" / name, wire.vcd({"pad3": (level, edges)}, rate_hz=rate, samples=samples))
     labels = folder / "labels.csv"
-    rows = bench.labels_csv(name, session, rng, offset_s=OFFSETS_S[0])
+    rows = bench.labels_csv(name, session, rng, offset_s=offsets_s(seed)[0])
     write_text(labels, labels.read_text(encoding="utf-8") + rows)
     return name
 
@@ -80,11 +90,12 @@ def _row(t_s: float, face: Face) -> dict[str, object]:
     return {"t_s": round(t_s, 6), "display": face.text, "unit": face.function.unit, "flags": sorted(face.flags)}
 
 
-def _truth(meter: Pretend, first: Session, second: Session, start_s: float) -> dict[str, object]:
+def _truth(meter: Pretend, first: Session, second: Session, start_s: float, wrong: int) -> dict[str, object]:
     return {
         "seed": meter.seed, "baud": meter.baud, "parity": meter.parity, "stop_bits": meter.stop_bits,
         "frame_bytes": meter.frame_bytes, "head": meter.head.hex().upper(), "check": meter.check,
-        "key": meter.key.hex().upper(), "offsets_s": list(OFFSETS_S), "bits": meter.bits,
+        "key": meter.key.hex().upper(), "offsets_s": list(offsets_s(meter.seed)), "wrong_label": wrong,
+        "bits": meter.bits,
         "gate": {"pad": "5", "level": "high"},
         "pads": {pad.name: {"role": pad.role, "driven_by": pad.driver} for pad in pads.pads(0.9)},
         "frames": {
