@@ -24,6 +24,7 @@ SANS = "font-family=\"ui-sans-serif, 'DejaVu Sans', sans-serif\""
 MONO = "font-family=\"ui-monospace, 'DejaVu Sans Mono', monospace\""
 
 # XML 1.0 forbids these even when escaped.
+CHAR_PX, LINE_PX = 6.2, 12.0  # of the small print: a usual letter's width, a line's height
 _BOLD = ' font-weight="600"'
 _NOT_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 
@@ -155,6 +156,7 @@ class Plot:
     canvas: Canvas
     x: Scale
     y: Scale
+    _named: list[tuple[float, float, float]] = field(default_factory=list)  # limits' names: baseline, from, to
 
     @classmethod
     def make(cls, title: str, about: str, *, x_range: tuple[float, float], y_range: tuple[float, float],
@@ -188,7 +190,22 @@ class Plot:
         if self.y.lo <= value <= self.y.hi:
             at = self.y(value)
             self.canvas.line(self.x.start, at, self.x.end, at, colour, dash=dash)
-            self.canvas.text(self.x.end - 4, at - 4, words, size=11, colour=colour, anchor="end")
+            if words:
+                end, baseline = self._free(at, len(words))
+                self.canvas.text(end, baseline, words, size=11, colour=colour, anchor="end")
+
+    def _free(self, at: float, n_chars: int) -> tuple[float, float]:
+        """Return right end and baseline for a limit's name beside its line where no other limit's name stands."""
+        width = n_chars * CHAR_PX
+        choices = [(self.x.end - 4, at - 4), (self.x.end - 4, at + 12)]
+        choices += [(start - 12, at - 4) for _, start, _ in self._named]
+        end, baseline = next(
+            ((end, baseline) for end, baseline in choices if end - width >= self.x.start
+             and not any(abs(baseline - other) < LINE_PX and end - width < stop and start < end
+                         for other, start, stop in self._named)),
+            choices[0])
+        self._named.append((baseline, end - width, end))
+        return end, baseline
 
 
 def n(value: float) -> str:

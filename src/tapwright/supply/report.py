@@ -182,8 +182,9 @@ def _next(said: Report) -> str:
     if cells.open_v is None:
         return "measure the cells' open volts, rested for an hour, and write them as cells.open_v: fresh is assumed"
     if cells.ohm is None and cells.curve is None:
-        return ("measure the string's volts under a known load (10 ohm for a second) beside its open volts and give "
-                "both with --measured: the ohms here are those of a table")
+        return ("measure the string's volts with 10 ohm across it for a second, beside its open volts, and write "
+                "(open / loaded - 1) x 10 ohm, less the contacts', over the number of cells as cells.ohm: the ohms "
+                "here are those of a table")
     return "make the first bench measurement, the start at the lowest volts, before parts go into the case"
 
 
