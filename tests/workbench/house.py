@@ -7,6 +7,7 @@ import json
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -64,3 +65,30 @@ def serious_findings(page: object) -> list[str]:
     found = page.evaluate("axe.run()")  # type: ignore[attr-defined]
     return [f"{item['id']}: {item['nodes'][0]['html'][:200]}" for item in found["violations"]
             if item["impact"] in ("serious", "critical")]
+
+
+def drag(page: object, kind: str, *files: Path) -> None:
+    """Drag files from outside onto the drop place of a kind and let go, as a file manager does; wait for the answer.
+
+    Chromium's own input (DevTools protocol, Input.dispatchDragEvent): the page gets a real DataTransfer with the files.
+    """
+    place = page.locator(f".drop[data-drop='{kind}']").first  # type: ignore[attr-defined]
+    place.scroll_into_view_if_needed()
+    box = place.bounding_box()
+    hand = page.context.new_cdp_session(page)  # type: ignore[attr-defined]
+    data = {"items": [], "files": [str(file) for file in files], "dragOperationsMask": 1}
+    with page.expect_response(lambda answer: "/drop/" in answer.url):  # type: ignore[attr-defined]
+        for event in ("dragEnter", "dragOver", "drop"):
+            hand.send("Input.dispatchDragEvent", {"type": event, "data": data, "x": box["x"] + box["width"] / 2,
+                                                  "y": box["y"] + box["height"] / 2})
+    page.wait_for_selector("#said:not([data-kind=work])")  # type: ignore[attr-defined]
+    hand.detach()
+
+
+def until(page: object, claim: str, arg: object = None, *, seconds: float = 120) -> None:
+    """Wait until a JavaScript claim about the page holds (the pages' policy forbids Playwright's own way)."""
+    ends = time.monotonic() + seconds
+    while not page.evaluate(claim, arg):  # type: ignore[attr-defined]
+        if time.monotonic() > ends:
+            raise AssertionError(f"not within {seconds:g} s: {claim} ({arg})")
+        page.wait_for_timeout(50)  # type: ignore[attr-defined]

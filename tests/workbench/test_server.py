@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import urllib.parse
 from collections.abc import Iterator
 from pathlib import Path
@@ -88,8 +89,6 @@ def test_edits_are_journalled_and_undone(bench: Open) -> None:
     answer = httpx.post(f"{bench.url}/grid/survey", json={"rows": [["pad", "off", "on"], ["1", "0", "0"], ["2", "0", "3.0"]]})
     assert answer.status_code == 200
     assert (bench.folder / "survey.csv").read_text() == "pad,off,on\n1,0,0\n2,0,3.0\n"
-    import json
-
     entries = [json.loads(line) for line in (bench.folder / "journal" / "entries.jsonl").read_text().splitlines()]
     number = next(entry["number"] for entry in entries if entry["file"] == "survey.csv")
     assert httpx.post(f"{bench.url}/undo/{number}").status_code == 200
@@ -132,3 +131,25 @@ def test_captions_become_labels_only_when_kept(bench: Open) -> None:
     assert "pond.csv,0.1,1.9,6.82,mg/L,AUTO" in labels.read_text()
     assert httpx.post(f"{bench.url}/undo/{answer.json()['number']}").status_code == 200
     assert (labels.read_text() if labels.exists() else None) == before
+
+
+@pytest.mark.slow
+def test_captions_of_the_same_name_replace_the_earlier_ones(bench: Open) -> None:
+    """Corrected against the video and dropped again: the new text is there, the old one in the journal."""
+    for text in (b"WEBVTT\n\n00:00.100 --> 00:01.900\n1.00 mg/L\n", b"WEBVTT\n\n00:00.100 --> 00:01.900\n2.00 mg/L\n"):
+        answer = httpx.post(f"{bench.url}/drop/subtitles", params={"name": "again.vtt"}, content=text)
+        assert answer.status_code == 200, answer.text
+        assert (bench.folder / "captures" / "again.vtt").read_bytes() == text
+    assert httpx.post(f"{bench.url}/undo/{answer.json()['number']}").status_code == 200
+    assert b"1.00" in (bench.folder / "captures" / "again.vtt").read_bytes()
+
+
+@pytest.mark.slow
+def test_a_written_dossier_is_in_the_journal(bench: Open) -> None:
+    """The file that a button wrote is a change like any other: listed, and taken back."""
+    assert httpx.post(f"{bench.url}/do/report", json={}, timeout=120).status_code == 200
+    entry = [json.loads(line) for line in (bench.folder / "journal" / "entries.jsonl").read_text().splitlines()
+             if "report/dossier.html" in line][-1]
+    assert (entry["what"], entry["before"]) == ("wrote the dossier", "")
+    assert httpx.post(f"{bench.url}/undo/{entry['number']}").status_code == 200
+    assert not (bench.folder / "report" / "dossier.html").exists()

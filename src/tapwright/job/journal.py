@@ -12,6 +12,8 @@ import hashlib
 import json
 import os
 import shutil
+import threading
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -51,6 +53,7 @@ class Journal:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.place = folder / FOLDER
+        self._numbering = threading.Lock()  # a command's files are noted off the event loop, edits on it
 
     def entries(self) -> list[Entry]:
         """Return all entries, oldest first.
@@ -91,6 +94,11 @@ class Journal:
         self._keep(before)
         self._keep(after)
         return self._add(file, what, _digest(before), _digest(after), 0)
+
+    def written(self, files: Iterable[str], before: Mapping[str, bytes], what: str) -> list[Entry]:
+        """Note files that a command wrote or took away; `before` holds the content of those that were there."""
+        return [entry for file in sorted({*files, *before})
+                if (entry := self.changed(file, before.get(file), what)) is not None]
 
     def added(self, file: str, what: str, *, digest: str = "") -> Entry:
         """Note a file that was put into the folder by other means (a dropped capture); its SHA-256 if it is known."""
@@ -146,13 +154,14 @@ class Journal:
 
     def _add(self, file: str, what: str, before: str, after: str, undoes: int) -> Entry:
         self.place.mkdir(exist_ok=True)
-        entries = self.entries()
         at = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
-        entry = Entry(number=len(entries) + 1, at=at, file=file, what=what, before=before, after=after, undoes=undoes)
-        with (self.place / _ENTRIES).open("a", encoding="utf-8") as out:
-            out.write(json.dumps(asdict(entry), ensure_ascii=False) + "\n")
-            out.flush()
-            os.fsync(out.fileno())
+        with self._numbering:
+            number = len(self.entries()) + 1
+            entry = Entry(number=number, at=at, file=file, what=what, before=before, after=after, undoes=undoes)
+            with (self.place / _ENTRIES).open("a", encoding="utf-8") as out:
+                out.write(json.dumps(asdict(entry), ensure_ascii=False) + "\n")
+                out.flush()
+                os.fsync(out.fileno())
         return entry
 
     def _inside(self, file: str) -> Path:

@@ -41,7 +41,8 @@ def answer(desk: Desk) -> Answer:
     return Answer(
         id="map", question=QUESTION, state="open" if report.next else "settled", files=names,
         answer=f"The value is carried as {kind}, {report.reading_map.places} places; "
-               f"{len(report.determined)} parts of the display are settled, {len(report.undetermined)} are open."
+               f"{len(report.determined)} parts of the display are settled, "
+               f"{len(report.undetermined)} {'is' if len(report.undetermined) == 1 else 'are'} open."
                + (f" Label {wrong} contradicts the others and is not believed." if wrong else ""),
         evidence=(f"{report.labels - len(report.labels_contradicted)} of {report.labels} labels agree",
                   f"{report.frames_explained} of {report.frames} frames read without doubt",

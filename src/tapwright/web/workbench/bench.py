@@ -85,7 +85,9 @@ class Bench:
         answers = [item.answer for item in shown if item.answer is not None]
         best = best_next(answers)
         if best is not None:
-            return Step(best.next[0], best.id)
+            # A step that names another question ("keep the reading map under ...") is done there.
+            named = next((item.id for item in shown if f"'{item.question}'" in best.next[0]), best.id)
+            return Step(best.next[0], named)
         return Step(DONE, "") if step_words(answers) == DONE else None
 
     def stop(self) -> None:

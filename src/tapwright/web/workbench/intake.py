@@ -38,6 +38,8 @@ class Intake:
         if kind not in ADDED:
             return await self._replaced(request, kind, path)
         file = path.relative_to(self.folder).as_posix()
+        if kind == "subtitles" and path.is_file():
+            return await self._replaced(request, kind, path)  # corrected against the video, and dropped again
         if path.exists() or path.is_symlink():
             raise UsageError(f"there is a {file} already", expected="another name", do="take the old one out first")
         taken = await receive(path, request.stream(), most=MOST_CAPTURE_BYTES if kind == "capture" else MOST_TEXT_BYTES,
@@ -58,7 +60,7 @@ class Intake:
         words = content.decode("utf-8-sig", "replace")
         if kind in CHECKED:
             editors.text(CHECKED[kind], {"text": words})
-        else:
+        elif kind in GRIDS:
             complaint = await asyncio.to_thread(editors.complaint_of, GRIDS[kind], words)
         file = path.relative_to(self.folder).as_posix()
         entry = self.bench.journal.write(file, content, f"dropped {request.query_params.get('name', '')[:80]}")

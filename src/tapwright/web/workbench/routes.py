@@ -256,18 +256,27 @@ class Workbench:
 
     async def _board(self, asked: dict[str, Any]) -> dict[str, Any]:
         more = ["--allow-unproven"] if asked.get("allow_unproven") else []
-        return await self._told_by("writing the board's files", tapwright(
+        return await self._told_by("writing the board's files", "board", "wrote the board's files", tapwright(
             "board", "--instrument", "instrument.toml", "--out", "board", *more, folder=self.folder))
 
     async def _report(self, asked: dict[str, Any]) -> dict[str, Any]:
         self.bench.write_found()
-        return await self._told_by("writing the dossier", tapwright("report", ".", folder=self.folder))
+        return await self._told_by("writing the dossier", "report", "wrote the dossier",
+                                   tapwright("report", ".", folder=self.folder))
 
-    async def _told_by(self, what: str, work: Coroutine[Any, Any, Ran]) -> dict[str, Any]:
+    async def _told_by(self, what: str, place: str, done: str, work: Coroutine[Any, Any, Ran]) -> dict[str, Any]:
+        """Run a command that writes files into a place of the folder, and note them in the journal."""
+        before = await asyncio.to_thread(self._contents, place)
         code, document, said = await self._doing(what, work)
+        after = await asyncio.to_thread(self._contents, place)
+        await asyncio.to_thread(self.bench.journal.written, after, before, done)
         if code == 2 or (code and not document):
             raise UsageError(said.removeprefix("tapwright: ") or f"{what} did not succeed")
         return {"code": code, "said": said, "document": document}
+
+    def _contents(self, place: str) -> dict[str, bytes]:
+        return {path.relative_to(self.folder).as_posix(): path.read_bytes()
+                for path in (self.folder / place).rglob("*") if path.is_file() and path.parent.name != "found"}
 
     async def _start_live(self, asked: dict[str, Any]) -> dict[str, Any]:
         self.bench.write_found()
@@ -343,7 +352,7 @@ def _told(handler: Callable[[Request], Awaitable[dict[str, Any] | Response]]) ->
         except TapwrightError as error:
             return JSONResponse({"error": error.message()}, status_code=400)
         except asyncio.CancelledError:
-            return JSONResponse({"error": "stopped"}, status_code=409)
+            return JSONResponse({"stopped": True})  # as was asked: no error
         except ClientDisconnect:
             return Response(status_code=400)  # the page stopped an upload; nobody hears this
         if isinstance(answer, Response):

@@ -38,7 +38,8 @@ async function asked(/** @type {string} */ route, /** @type {RequestInit} */ how
     const answer = await fetch(route, how);
     const told = await answer.json();
     if (!answer.ok) say(told.error ?? "refused");
-    return answer.ok ? told : null;
+    else if (told.stopped) say("Stopped.", "work");
+    return answer.ok && !told.stopped ? told : null;
   } catch {
     say("the workbench does not answer: is it still running?");
     return null;

@@ -15,21 +15,29 @@ function wireOne(/** @type {HTMLElement} */ section) {
   const button = /** @type {HTMLButtonElement} */ (section.querySelector(".list"));
   let listed = "";
 
-  button.addEventListener("click", async () => {
+  const list = async () => {
     const capture = choice(section);
     if (!capture) return say("drop a capture first");
     button.disabled = true;
+    form.hidden = true;
     say("looking for stretches in which the frames do not change …", "work");
     const told = await get(`/stretches?capture=${encodeURIComponent(capture)}&for=${section.dataset.labelling}`);
     button.disabled = false;
-    if (!told) return;
-    if (!told.stretches.length) return say("no stretch of a second or more without a change: hold a reading longer");
+    if (!told || capture !== choice(section)) return;
+    if (!told.stretches.length) return say(`no stretch of a second or more without a change in ${capture}: hold a reading longer`);
     say(`${told.stretches.length} stretches found in ${capture}`, "done");
     listed = capture;
+    form.dataset.capture = capture;
     body.replaceChildren(...told.stretches.map(row));
     strip.replaceChildren(...marks(told.stretches));
     form.hidden = false;
     (empty(body) ?? body.querySelector("input"))?.focus();
+  };
+  button.addEventListener("click", list);
+  section.addEventListener("change", async (event) => {
+    // Another capture: what was typed for this one is kept, and the list never shows one capture's stretches under another's name.
+    if (!(/** @type {Element} */ (event.target).matches(".capture")) || form.hidden) return;
+    if (await keep(section, listed, [...body.rows])) list();
   });
   strip.addEventListener("click", (event) => {
     const mark = /** @type {HTMLElement|null} */ (/** @type {Element} */ (event.target).closest("button"));
