@@ -76,6 +76,18 @@ def test_one_frame_is_no_finding_of_a_check(tmp_path: Path, capsys: pytest.Captu
     assert (document["frames"], document["checks"], document["period_s"]) == (1, [], None)
 
 
+def test_one_frame_is_spoken_of_as_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Of one frame all bytes are constant: no start, no end and no sure length is claimed, and the words are right."""
+    path = tmp_path / "frames.csv"
+    path.write_text("t_s,hex\n0,5A A5 01\n")
+    assert main(["frames", str(path)]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("1 frame of 3 bytes")
+    assert "1 distinct frame is too few" in said
+    assert "begin with" not in said
+    assert "How sure" not in said
+
+
 def test_noise_is_an_answer_of_no(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Bytes without frames: exit 1, and what to do."""
     rng = random.Random(5)

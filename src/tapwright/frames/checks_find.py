@@ -65,7 +65,8 @@ def find_checks(material: Material, *, quick: bool = False) -> tuple[tuple[Found
     `quick` looks at the usual places of a CRC only.
     """
     if material.n < LEAST_FRAMES:
-        return (), (f"{material.n} distinct frames are too few to tell a check from chance",)
+        are = "frame is" if material.n == 1 else "frames are"
+        return (), (f"{material.n} distinct {are} too few to tell a check from chance",)
     candidates = [*_sum_candidates(material), *_crc_candidates(material, deep=False)]
     # Text carries its checks as digits, and those places are all looked at already.
     if not quick and not material.is_text and not any(_stands(candidate) for candidate in candidates):

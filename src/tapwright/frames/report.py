@@ -103,9 +103,9 @@ def words(report: FramesReport) -> str:
                           "Next: record at least twenty frames, with pauses between them on the recording if there are "
                           "any, and check the line's settings with 'tapwright line'."])
     n = len(report.whole)
-    lines = [f"{n} frames of {_length_words(layout)}{_period_words(report.period_s)}."]
+    lines = [f"{_frames(n)} of {_length_words(layout)}{_period_words(report.period_s)}."]
     start, end = constant_run(report.bytes_), constant_run(report.bytes_, tail=True)
-    if start or end:
+    if n > 1 and (start or end):  # of one frame every byte is constant, which says nothing
         parts = [f"begin with {spaced(start)}"] if start else []
         parts += [f"end with {spaced(end)}"] if end else []
         lines.append(f"They {' and '.join(parts)}.")
@@ -118,12 +118,13 @@ def words(report: FramesReport) -> str:
     if moving:
         lines.append(f"Bytes that vary: {_runs([int(at) for at in moving])}.")
     lines.append("")
-    lines.append(f"How sure: {_sure(report.probability)} of the length.")
+    if n > 1:
+        lines.append(f"How sure: {_sure(report.probability)} of the length.")
     outside = report.bytes_outside
     if outside:
         cut = int(report.frames.broken.sum())
         lines.append(f"Outside whole frames: {outside} of {report.n_bytes} bytes"
-                     + (f"; {cut} frames were cut or damaged." if cut else "."))
+                     + (f"; {_frames(cut)} {'was' if cut == 1 else 'were'} cut or damaged." if cut else "."))
     lines += _because(report)
     for found in report.checks:
         if found.same_as:
@@ -134,10 +135,15 @@ def words(report: FramesReport) -> str:
     return "\n".join(lines)
 
 
+def _frames(n: int) -> str:
+    return f"{n} frame{'s' * (n != 1)}"
+
+
 def _next(report: FramesReport) -> str:
     if len(report.whole) < ENOUGH_FRAMES:
-        return (f"record more; {len(report.whole)} frames are few, {ENOUGH_FRAMES} or more with other readings settle "
-                "more.")
+        n = len(report.whole)
+        return (f"record more; {_frames(n)} {'is' if n == 1 else 'are'} few, {ENOUGH_FRAMES} or more with other "
+                "readings settle more.")
     if not report.checks:
         return ("if you expect a check, record again with more different readings; otherwise write the frames with "
                 "--out and go on to 'tapwright learn'.")
