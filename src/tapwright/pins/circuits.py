@@ -48,6 +48,8 @@ DUTY_SHARE = np.array([0.015, 0.03, 0.07, 0.12, 0.16, 0.16, 0.12, 0.06, 0.265])
 # A pad that nothing holds mostly reads the same small voltage every time: at ground, or up by leakage.
 FLOAT_AT = np.array([0.0, *np.geomspace(1e-3, 0.75, 14)])
 FLOAT_SHARE = np.where(FLOAT_AT > 0, 0.45 / 14 / (1 + (FLOAT_AT / 0.15) ** 2), 0.55)
+# Whether a chip of the module clamps what the instrument drives or a resistor holds; one thing for all states.
+CLAMPS = ((1.0, 0.55), (0.0, 0.45))
 SECOND_SUPPLY = 0.02  # beside the supply itself
 NONE = np.inf
 
@@ -61,6 +63,7 @@ class Circuits:
     `down_at`, `down_stays` describe a switched supply when down. `duty` is the share that a line that sends spends away
     from idle (-1: changing); with the module out one that `waits` for it rests. `drive_step`, `pull_step`, `down_step`
     are the ratios between neighbours of the grids that the resistances come from: a grid point stands for its cell.
+    `clamp` is the chance, in each state by itself, that a chip of the module clamps what is driven or held elsewhere.
     """
 
     role: NDArray[np.int8]
@@ -83,6 +86,7 @@ class Circuits:
     idle_high: NDArray[np.bool_]
     float_at: NDArray[np.float64]
     float_loose: NDArray[np.bool_]
+    clamp: NDArray[np.float64]
     drive_step: NDArray[np.float64]
     pull_step: NDArray[np.float64]
     down_step: NDArray[np.float64]
@@ -114,7 +118,8 @@ _FIELDS: dict[str, float] = {
     "by_module": False, "high_at": 1.0, "high_ohm": NONE, "low_ohm": NONE, "pull_i": NONE, "pull_i_up": False,
     "pull_i_switched": False, "pull_m": NONE, "pull_m_up": False, "down_ohm": NONE, "down_at": 0.0,
     "down_stays": False, "duty": 0.0, "waits": False, "idle_high": False, "float_at": 0.0, "float_loose": False,
-    "drive_step": float(DRIVER_OHM[1] / DRIVER_OHM[0]), "pull_step": float(PULL_OHM[1] / PULL_OHM[0]), "down_step": 4.0,
+    "clamp": 0.5, "drive_step": float(DRIVER_OHM[1] / DRIVER_OHM[0]), "pull_step": float(PULL_OHM[1] / PULL_OHM[0]),
+    "down_step": 4.0,
 }
 _Row = dict[str, float]
 
@@ -138,8 +143,8 @@ def circuits() -> Circuits:
         ("pull_i_switched", np.bool_), ("pull_m", np.float64), ("pull_m_up", np.bool_), ("down_ohm", np.float64),
         ("down_at", np.float64), ("down_stays", np.bool_), ("duty", np.float64), ("waits", np.bool_),
         ("idle_high", np.bool_),
-        ("float_at", np.float64), ("float_loose", np.bool_), ("drive_step", np.float64), ("pull_step", np.float64),
-        ("down_step", np.float64))}
+        ("float_at", np.float64), ("float_loose", np.bool_), ("clamp", np.float64),
+        ("drive_step", np.float64), ("pull_step", np.float64), ("down_step", np.float64))}
     return Circuits(**columns)
 
 
@@ -256,10 +261,12 @@ def _none_or_pull(ohms: NDArray[np.float64]) -> list[tuple[_Row, float]]:
 
 def _fixed(high: bool) -> Iterator[tuple[float, Iterator[_Row]]]:
     name = "high_ohm" if high else "low_ohm"
-    yield 0.36, ({"driver": INSTRUMENT, "share": share, name: ohm} for ohm, share in _drivers())
+    yield 0.36, ({"driver": INSTRUMENT, "share": share * clamp_share, name: ohm, "clamp": clamp}
+                 for (ohm, share), (clamp, clamp_share) in product(_drivers(), CLAMPS if high else CLAMPS[:1]))
     yield 0.28, ({"driver": MODULE, "by_module": True, "share": share * pull_share, name: ohm, **pull}
                  for (ohm, share), (pull, pull_share) in product(_drivers(), _none_or_pull(FEW_PULLS)))
-    yield 0.34, ({"driver": PULL, "share": share, **pull} for pull, share in _sides(_pulls(), up=high))
+    yield 0.34, ({"driver": PULL, "share": share * clamp_share, "clamp": clamp, **pull}
+                 for (pull, share), (clamp, clamp_share) in product(_sides(_pulls(), up=high), CLAMPS))
     if high:
         # To a switched supply that some line lifts whenever it is down, so that the level stays high.
         yield 0.006, ({"driver": PULL, "share": share, "pull_i": ohm, "pull_i_up": True, "pull_i_switched": True,
@@ -272,8 +279,10 @@ def _state_lines() -> Iterator[tuple[float, Iterator[_Row]]]:
     few = _drivers(DRIVER_OHM[1:7])
     pulls = _pulls(PULL_OHM)
     ratios = ((0.1, 0.12), (0.32, 0.23), (1.0, 0.3), (3.2, 0.23), (10.0, 0.12))
-    yield 0.36, ({"driver": INSTRUMENT, "share": share * ratio_share, "high_ohm": ohm, "low_ohm": ohm * ratio}
-                 for (ohm, share), (ratio, ratio_share) in product(_drivers(), ratios) if ohm * ratio < 1500)
+    yield 0.36, ({"driver": INSTRUMENT, "share": share * ratio_share * clamp_share, "high_ohm": ohm,
+                  "low_ohm": ohm * ratio, "clamp": clamp}
+                 for (ohm, share), (ratio, ratio_share), (clamp, clamp_share) in product(_drivers(), ratios, CLAMPS)
+                 if ohm * ratio < 1500)
     yield 0.27, ({"driver": MODULE, "by_module": True, "share": share * pull_share, "high_ohm": ohm, "low_ohm": ohm,
                   **pull} for (ohm, share), (pull, pull_share) in product(_drivers(), _none_or_pull(FEW_PULLS)))
     yield 0.09, ({"driver": MODULE, "by_module": True, "share": share * ratio_share, "high_ohm": ohm,
@@ -286,7 +295,7 @@ def _state_lines() -> Iterator[tuple[float, Iterator[_Row]]]:
              "drive_step": float(few[2][0] / few[0][0]), **pull}
             for (ohm, share), (pull, pull_share) in product(few[::2], _sides(pulls, up=one_sided == "low_ohm")))
     yield 0.09, ({"driver": PULL, "share": share, **pull} for pull, share in _sides(pulls, up=True))
-    yield 0.03, ({"driver": PULL, "share": share, "pull_i": ohm, "pull_i_up": True, "pull_i_switched": True}
+    yield 0.05, ({"driver": PULL, "share": share, "pull_i": ohm, "pull_i_up": True, "pull_i_switched": True}
                  for ohm, share in pulls)
 
 

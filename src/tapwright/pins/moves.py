@@ -43,8 +43,6 @@ OFTEN = np.array([0.04, 0.2, 0.5, 0.8, 0.96])
 DEAD_LEVELS = np.array([3e-4, 0.4, 0.97])
 ALIVE, UNSURE, LOST = range(3)
 IS_LIFTED = 0.25  # share of the states with a switched supply down in which some line feeds it
-HAS_CLAMP = 0.6  # share of the pulled lines that a chip of the module clamps
-DRIVES_HIGH_INTO_DEAD = 0.5  # share of an instrument's high outputs that feed a dead chip's rail instead of standing
 OWN_RAIL = 0.5  # how far what a driven line meets goes with how hard the dead rail is for the others
 LEAST_LEFT = 1e-4
 _TINY = np.float32(1e-30)
@@ -190,7 +188,7 @@ def branch_base(i_dead: int, rail: int) -> NDArray[np.float32]:
     # A pull on the instrument's board, or to ground, lasts on a dead module; a chip there may clamp it or not.
     lasting = ~all_.by_module[b.circuit] & ((role == FIXED_LOW) | (
         (role == FIXED_HIGH) & np.isfinite(all_.pull_i[b.circuit]) & ~all_.pull_i_switched[b.circuit]))
-    dies = np.where(lasting, HAS_CLAMP * dead, dead)
+    dies = np.where(lasting, all_.clamp[b.circuit] * dead, dead)
     mortal = has[DEAD] | (all_.by_module[b.circuit] & (role == FIXED_HIGH))
     weight = np.where(mortal, 1 - dies, 1.0)
     share = b.dead_share / DEAD_RAIL_SHARE.sum() if rail < 0 else np.where(
@@ -198,7 +196,7 @@ def branch_base(i_dead: int, rail: int) -> NDArray[np.float32]:
     lost = b.does == DEAD
     weight[lost] = (dies * share)[lost]
     # A pull-up on the module's board dies with it; what is driven or pulled up elsewhere may be clamped or not.
-    feeds = dead * np.where(up_from_module(all_), 1.0, DRIVES_HIGH_INTO_DEAD)
+    feeds = dead * np.where(up_from_module(all_), 1.0, all_.clamp)
     feeds = feeds[b.circuit]
     # Several lines share in what feeds the rail, so that each may meet a harder one or a softer one than is there.
     clamp_share = b.dead_share if rail < 0 else (

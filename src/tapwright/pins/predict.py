@@ -251,7 +251,7 @@ class _Node:
         over = pushed / g - self.rail_at - self.diode
         drop = DIODE_V[1] / supply_v + 0.01
         if self.rail_at:
-            return np.where(over > -0.2 * self.diode, drop, 0.004)
+            return np.where(over > 0, drop, 0.004)
         hard = 1 / (1 + np.where(self.fed, self.branch.dead_rail, 1.0) * g)
         cell = CELL_OF_RAIL * (1 - hard) * hard * np.maximum(over, 0.0)
         clamped = np.hypot(drop * hard, cell) + 0.002
