@@ -30,8 +30,9 @@ from tapwright.pins.predict import ANYWHERE, DRIFTING, POINT, Forecast
 
 SLIP = 3e-4  # density of a reading that is simply wrong
 TAIL = (0.05, 3.5)  # share and width of the readings that are worse than the meter's book says
-# A pad that nothing holds: at zero, or up by leakage; (share, scale) of exponentials, the rest anywhere.
-DRIFT = ((0.35, 0.0003), (0.15, 0.006), (0.2, 0.04), (0.2, 0.15))
+# A pad that nothing holds: mostly at zero through the meter, or up by leakage; (share, scale) of exponentials, the rest
+# anywhere.
+DRIFT = ((0.62, 0.0003), (0.12, 0.006), (0.1, 0.04), (0.08, 0.15))
 _ROOT = np.float32(np.sqrt(2 * np.pi))
 Array = NDArray[np.float32]
 
