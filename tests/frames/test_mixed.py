@@ -66,7 +66,7 @@ def test_no_check_where_there_is_none() -> None:
 
 
 @pytest.mark.parametrize("seed", [1007, 1009, 1022, 2037, 2075, 2094, 3019, 3045, 10047, 30014, 30019, 30023,
-                                  30055])
+                                  30055, 930_035, 950_075])
 @pytest.mark.slow
 def test_streams_that_were_once_cut_wrong(seed: int) -> None:
     """Bursts, kinds in a fixed order, fillers, closing bytes beside starts, lengths that a byte has by chance."""

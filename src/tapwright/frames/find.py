@@ -234,6 +234,8 @@ def _alike(one: Framing, other: Framing) -> bool:
     if ((a.length, a.n_bytes, a.field_add, a.gap_s, len(a.variants))
             != (b.length, b.n_bytes, b.field_add, b.gap_s, len(b.variants))):
         return False
+    if a.length == "fixed" and not a.variants and abs(one.n_frames - other.n_frames) <= EDGE_FRAMES:
+        return True  # the same bytes that repeat, begun at another of them
     run, others = a.end + a.start, b.end + b.start
     part = run in others or others in run
     # More constant bytes at the price of frames are not the same frames; where a byte that closes frames by its meaning

@@ -92,13 +92,12 @@ class Scanner:
         start, end = form.start, form.end
         if len(self.forms) > 1 or not start or not data.startswith(start, pos, limit):
             return pos
-        bare = form.length == "field" and not form.checks
         while True:
             size = form.size(data, pos, limit)
             beyond = pos + size
             if size <= 0 or not data.startswith(start, beyond, limit) or (end and not data.endswith(end, pos, beyond)):
                 return pos
-            if bare and self._holds_frames(data, pos, beyond, form):
+            if self._holds_frames(data, pos, beyond, form):
                 return pos
             cuts.append((pos, beyond, False))
             pos = beyond
@@ -194,8 +193,10 @@ class Scanner:
 
     def _holds_frames(self, data: bytes, pos: int, end: int, form: _Form) -> bool:
         """Say whether frames, one after the other, fill the end of what a length byte takes for one: it was damaged."""
-        if form.length != "field" or form.checks or not form.start:
+        if form.length != "field" or not form.start:
             return False
+        if form.checks:
+            return _holds_checked(data, pos, end, form)
         inner = data.find(form.start, pos + 1, end)
         while inner >= 0:
             at, n = inner, 0
@@ -270,6 +271,19 @@ class Scanner:
             whole = data.startswith(self.layout.start, pos, limit) and data.endswith(self.layout.end, pos, limit)
             cuts.append((pos, limit, not whole))
         return limit, True
+
+
+def _holds_checked(data: bytes, pos: int, end: int, form: _Form) -> bool:
+    """Say whether a frame whose check holds stands within bytes whose check fails."""
+    at = data.find(form.start, pos + 1, end)
+    if at < 0 or passes(data[pos:end], form.checks):
+        return False
+    while at >= 0:
+        size = form.size(data, at, end)
+        if 0 < size <= end - at and form.surely(data, at, at + size, False):
+            return True
+        at = data.find(form.start, at + 1, end)
+    return False
 
 
 class _Form:
