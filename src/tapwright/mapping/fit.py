@@ -30,6 +30,7 @@ MARGIN_BITS = 12.0  # odds of 4000 to 1 rule an alternative out
 _CERTAIN_FLAG_BITS = 6.0
 _CERTAIN_SUPPORT_BITS = 60.0
 _MOST_ALTERNATIVES, _MOST_OFFSETS = 12, 6
+_MANY, _ENOUGH = 400, 150  # labels
 Progress = Callable[[float, str], None]
 
 
@@ -78,21 +79,31 @@ def find_map(captures: Mapping[str, Frames], labels: Sequence[Label], *, layout:
         recorded = in_fields(recorded, separator, slots)
     period_s = offset.period_of(recorded)
     tried = [offset_s] if offset_s is not None else offset.candidates(labels, recorded, period_s, _MOST_OFFSETS)
-    best: Learned | None = None
-    for i, at in enumerate(tried):
-        if progress is not None:
-            progress(i / len(tried), f"offset {at:+.2f} s")
-        learned = _at_offset(tuple(labels), recorded, at, period_s)
-        if learned is not None and (best is None or _better(learned, best)):
-            best = learned
-        if best is not None and best.support > _CERTAIN_SUPPORT_BITS:
-            break  # no other offset could explain that many labels by chance
+    if len(labels) > _MANY and len(tried) > 1:
+        # Some labels tell the offset as well as thousands do.
+        some = _best_offset(tuple(labels[::len(labels) // _ENOUGH]), recorded, tried, period_s, None)
+        tried = [some.offset_s] if some is not None else tried
+    best = _best_offset(tuple(labels), recorded, tried, period_s, progress)
     if best is None:
         raise LabelError("no label's stretch holds a frame", expected="labels within the captures' time",
                          do="check the times in the labels file, or give --offset")
     if separator >= 0 and best.reading_map is not None:
         best = replace(best, reading_map=replace(best.reading_map, separator=separator, slots=slots, lengths=()))
     return best, recorded
+
+
+def _best_offset(labels: tuple[Label, ...], recorded: Mapping[str, Recording], tried: Sequence[float], period_s: float,
+                 progress: Progress | None) -> Learned | None:
+    best: Learned | None = None
+    for i, at in enumerate(tried):
+        if progress is not None:
+            progress(i / len(tried), f"offset {at:+.2f} s")
+        learned = _at_offset(labels, recorded, at, period_s)
+        if learned is not None and (best is None or _better(learned, best)):
+            best = learned
+        if best is not None and best.support > _CERTAIN_SUPPORT_BITS:
+            break  # no other offset could explain that many labels by chance
+    return best
 
 
 def _better(a: Learned, b: Learned) -> bool:

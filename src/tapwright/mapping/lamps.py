@@ -54,28 +54,31 @@ def consistent_labels(sight: Sight, states: NDArray[np.int8], usable: NDArray[np
     """
     kept = np.ones(len(sight), np.bool_)
     closed = np.concatenate([~usable, ~usable])
+    against = mismatches(sight, states)
+    n_lit, n_dark = (states == LIT).sum(axis=0), (states == DARK).sum(axis=0)
     for _ in range(most_wrong + 1):
-        now = states[kept]
-        against = mismatches(sight.take(kept), now)
-        against[:, closed] = len(sight) + 1
-        best = against.min(axis=1, initial=len(sight) + 1)
-        failing = np.flatnonzero(two_sided(now) & (best > 0))
-        if not len(failing):
+        open_ = np.where(closed, len(sight) + 1, against)
+        best = open_.min(axis=1, initial=len(sight) + 1)
+        sides = (n_lit > 0) & (n_dark > 0)
+        if not (sides & (best > 0)).any():
             return kept
-        blame = _blame(sight, states, kept, against, best)
+        blame = _blame(sight, states, sides, open_, best)
         worst = int(np.where(kept, blame, -1).argmax())
         if blame[worst] <= 0:
             return None
         kept[worst] = False
+        against -= mismatches(sight.take(np.arange(len(sight)) == worst), states[worst:worst + 1])
+        n_lit -= states[worst] == LIT
+        n_dark -= states[worst] == DARK
     return None
 
 
-def _blame(sight: Sight, states: NDArray[np.int8], kept: NDArray[np.bool_], against: NDArray[np.int64],
+def _blame(sight: Sight, states: NDArray[np.int8], sides: NDArray[np.bool_], against: NDArray[np.int64],
            best: NDArray[np.int64]) -> NDArray[np.float64]:
     """Return for each label how many things' best bits it contradicts."""
     blame = np.zeros(len(sight))
     n_bits = sight.bits.shape[1]
-    for thing in np.flatnonzero((best > 0) & (best < len(sight)) & two_sided(states[kept])):
+    for thing in np.flatnonzero((best > 0) & (best < len(sight)) & sides):
         ties = np.flatnonzero(against[thing] == best[thing])[:_MOST_TIES]
         for candidate in ties:
             bit = candidate % n_bits

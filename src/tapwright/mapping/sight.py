@@ -140,7 +140,7 @@ class Sight:
 
     def take(self, which: NDArray[np.bool_]) -> Sight:
         """Return the sight of some labels only."""
-        kept = tuple(label for label, keep in zip(self.labels, which.tolist(), strict=True) if keep)
+        kept = tuple(self.labels[i] for i in np.flatnonzero(which).tolist())
         return Sight(kept, self.rows[which], self.bits[which], self.mixed[which], self.usable, self.lengths[which],
                      self.n_frames[which])
 
