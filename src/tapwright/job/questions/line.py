@@ -44,7 +44,7 @@ def answer(desk: Desk) -> Answer:
                   f"measured {settings.measured_baud or settings.baud:.1f} ± {finding.sigma_baud:.1f} baud at "
                   f"{finding.samples_per_bit:.1f} samples a bit",
                   *((f"{finding.glitches} glitches bridged",) if finding.glitches else ()),
-                  *((f"{finding.probability:.0%} sure of the form; no more errors with {', '.join(same[:4])}",)
+                  *((f"{100 * finding.probability:.0f} % sure of the form; no more errors with {', '.join(same[:4])}",)
                     if same else ())),
         next=(*finding.advice, _SETTLE) if same else (),
         picture=picture(found.lines), picture_text=f"Levels of {finding.name} over its first bytes",
