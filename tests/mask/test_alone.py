@@ -112,3 +112,48 @@ def test_a_check_under_a_key_is_named_with_its_rank(tmp_path: Path, capsys: pyte
     assert "crc16 (polynomial 0x8005)" in said
     assert "rank 16" in said
     assert f"its first 2 bytes are {key[0]:02X} {key[1]:02X} xored" in said
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_start_labels_and_a_check_are_counted_together(seed: int, tmp_path: Path,
+                                                       capsys: pytest.CaptureFixture[str]) -> None:
+    """The account of the key: who settles which bits, how many stay open, what a check would add, what to do next.
+
+    The frames' CRC comes from the library anycrc; its true constants are among the answers, with the true key.
+    """
+    import anycrc
+    crc = anycrc.CRC(16, 0x1021, 0xFFFF, False, False, 0)
+    radio, labels, key, wire = recorded(tmp_path, "text", seed)
+    key = [*key[:8], 0x3C, 0xA7]
+    rows = []
+    for k, frame in enumerate(wire):
+        front = frame[:8]
+        sent = front + int(crc.calc(front)).to_bytes(2, "big")
+        masked = bytes(b ^ m for b, m in zip(sent, key, strict=True))
+        rows += [(0.3 * (10 * k + i), masked) for i in range(10)]
+    Path(radio).write_text("t_s,hex\n" + "".join(f"{t_s:.3f},{frame.hex(' ')}\n" for t_s, frame in rows))
+    assert main(["unmask", radio, "--labels", labels, "--start", "5A A5 10", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["key"].split() == [f"{byte:02X}" for byte in key[:8]] + ["??", "??"]
+    start, shown, check = document["settled_by"]
+    assert (start["by"], start["bits"], start["at"]) == ("start", 24, [0, 1, 2])
+    assert (shown["by"], shown["bits"], shown["at"]) == ("labels", 40, [3, 4, 5, 6, 7])
+    assert (check["by"], check["kind"], check["poly"], check["bits"]) == ("check", "crc16", "0x1021", 16)
+    answers = {(one["init"], one["xorout"]): one["key"] for one in check["if"]}
+    assert answers["0xFFFF", "0x0000"] == "3C A7"
+    assert all(one["at"] == [8, 9] for one in check["if"])
+    assert document["open_bits"] == 16
+    assert len(document["next"]) == 1
+    assert "the same time" in document["next"][0]["do"]
+
+
+@pytest.mark.slow
+def test_an_exclusive_or_under_a_key_gives_its_byte(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Text, a start and a plain exclusive or of all before it: said as an if, each byte that follows right."""
+    radio, labels, key, wire = recorded(tmp_path, "text", 11, check=True)
+    assert main(["unmask", radio, "--labels", labels, "--start", "5A A5 10", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    answer, = document["settled_by"][2]["if"]
+    assert (answer["at"], answer["key"]) == ([len(wire[0]) - 1], f"{key[len(wire[0]) - 1]:02X}")
+    assert document["open_bits"] == 8

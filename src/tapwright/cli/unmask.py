@@ -12,6 +12,7 @@ from tapwright.core.errors import UsageError
 if TYPE_CHECKING:
     from tapwright.core.frame import Frames
     from tapwright.mask.labelled import Labelled
+    from tapwright.mask.on_air import CheckOnAir
     from tapwright.mask.report import MaskReport
 
 HELP = """Find the fixed mask between a wire and a radio recording, or take a known one off radio frames."""
@@ -101,7 +102,7 @@ def _alone(args: argparse.Namespace, radio: Path) -> MaskReport:
     frames = _frames(args, radio, args.radio_channel or args.channel)
     labelled = _labelled(frames, radio, Path(args.labels)) if args.labels else None
     return find_mask_alone(frames, start=start_bytes(args.start) if args.start else b"", labelled=labelled,
-                           find_check=_check_of, masked_check=_masked_check(frames))
+                           find_check=_check_of, on_air=_on_air(frames))
 
 
 def _labelled(frames: Frames, radio: Path, path: Path) -> Labelled:
@@ -122,21 +123,24 @@ def _labelled(frames: Frames, radio: Path, path: Path) -> Labelled:
                                        if label.row not in wrong and label.is_number))
 
 
-def _masked_check(frames: Frames) -> str:
-    """Return what a check that the frames hold as they are says of a key, in words."""
-    from tapwright.frames.find import find_frames
-    from tapwright.frames.place import n_check_bytes
+def _on_air(frames: Frames) -> CheckOnAir | None:
+    """Return the CRC that frames hold as they are, with its places in the longest of them."""
+    from dataclasses import replace
 
+    from tapwright.frames.catalogue import KNOWN
+    from tapwright.frames.find import find_frames
+    from tapwright.mask.on_air import CheckOnAir
+
+    n = int(frames.lengths.max()) if len(frames) else 0
     for found in find_frames(frames).checks:
         check = found.check
-        if check.kind != "xor8" and not check.kind.startswith("crc"):
+        if not check.kind.startswith("crc") or check.encoding != "binary":
             continue  # sums do not outlast a xored key
-        n = 8 * n_check_bytes(check.kind)
-        poly = f" (polynomial 0x{check.poly:0{n // 4}X})" if check.poly else ""
-        return (f"The frames hold a {check.kind}{poly} as they are. A xored key only changes its constants: of a key's "
-                f"bits under bytes {check.first} to {check.last} and the check, {n} sums are settled (rank {n}) once "
-                "the wire's constants are known, and no single bit.")
-    return ""
+        first, last, at = (place % n for place in (check.first, check.last, check.at))
+        wire = tuple(sorted((init, xorout) for poly, init, refin, refout, xorout in KNOWN[int(check.kind[3:])]
+                            if (poly, refin, refout) == (check.poly, check.refin, check.refout)))
+        return CheckOnAir(check=replace(check, first=first, last=last, at=at), n_bytes=n, wire=wire)
+    return None
 
 
 # -log2 of the chance that a check still holds, with the same constants, once frames are masked: a sum's constant moves
@@ -205,7 +209,7 @@ def _text(report: MaskReport, out: Path | None, radio: Path) -> str:
     mask = report.mask
     if mask is None:
         lines = ["no mask is claimed", *(f"  {text}" for text in (*report.evidence, *report.advice))]
-        return "\n".join(lines)
+        return "\n".join([*lines, *_next(report)])
     from tapwright.mask.report import described
 
     lines = [f"mask, wire to radio: {described(mask)}"]
@@ -215,6 +219,12 @@ def _text(report: MaskReport, out: Path | None, radio: Path) -> str:
     lines += [f"  {text}" for text in report.evidence]
     if report.advice:
         lines += ["open:", *(f"  {text}" for text in report.advice)]
+    lines += _next(report)
     lines.append(f"written: {out}" if out else "not written: give --out mask.toml to keep it")
     lines.append(f"next: tapwright unmask --apply {out or 'mask.toml'} {radio} --out frames.csv")
     return "\n".join(lines)
+
+
+def _next(report: MaskReport) -> list[str]:
+    """Return the measurement that settles what is open, where one is known."""
+    return [f"next: {step['do']}; this settles {step['settles']}" for step in report.next]

@@ -167,14 +167,21 @@ def _all_hold(matrix: NDArray[np.uint8], checks: tuple[Check, ...]) -> NDArray[n
 
 def holds(matrix: NDArray[np.uint8], check: Check) -> NDArray[np.bool_]:
     """Say for each frame of one length, uint8 of shape (n, n_bytes), whether one check holds, shape (n,)."""
-    kind = registry.member(CHECKS, check.kind.replace(" ", "_"))
-    place = places(check, matrix.shape[1])
-    if place is None:
+    if places(check, matrix.shape[1]) is None:
         return np.zeros(len(matrix), np.bool_)
+    off, digits = off_by(matrix, check)
+    return np.asarray(digits & (off == 0), np.bool_)
+
+
+def off_by(matrix: NDArray[np.uint8], check: Check) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Return check sent (exclusive or) check expected of frames that hold it, and where it can be read, shape (n,)."""
+    place = places(check, matrix.shape[1])
+    assert place is not None
     first, last, at, size = place
     sent, digits = stored(matrix[:, at:at + size], check)
-    expected: NDArray[np.int64] = kind.values(matrix[:, first:last + 1], check)
-    return np.asarray(digits & (sent == expected), np.bool_)
+    expected: NDArray[np.int64] = registry.member(CHECKS, check.kind.replace(" ", "_")).values(
+        matrix[:, first:last + 1], check)
+    return sent ^ expected, digits
 
 
 def stored(sent: NDArray[np.uint8], check: Check) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:

@@ -33,6 +33,7 @@ EDGE_FRAMES = 2  # that a recording's ends may cut
 CLOSING_LOST = 0.05  # of frames, for one more constant byte that damage may hit
 MOST_SYNC = 3  # bytes of a start used to keep in step where neither silence nor check helps
 WORDS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz +-.,"
+ONE_FRAME = 0.5  # that others are as long: nothing tells
 LEAST_STREAM = 8  # rows of one byte
 CHECKED_BYTES = 60_000  # of a stream, in which its checks are sought; they are then tried on every frame
 Progress = Callable[[float, str], None]
@@ -89,7 +90,8 @@ def find_frames(source: LineBytes | Frames, *, progress: Progress | None = None)
         if source.unsettled is not None and source.unsettled.any():
             notes = (*checked[1], "bytes that the mask leaves open are counted as 00 here")
             checked = checked[0], notes
-        return _report(source, layout, len(source.data), 1.0 if layout else 0.0, checked)
+        probability = 0.0 if layout is None else 1.0 if len(source) > 1 else ONE_FRAME
+        return _report(source, layout, len(source.data), probability, checked)
     if isinstance(source, Frames):
         source = LineBytes(channel=source.channel, t_s=source.t_s, values=source.data.astype(np.uint64),
                            errors=np.zeros(len(source.data), np.uint8))
@@ -104,7 +106,7 @@ def find_frames(source: LineBytes | Frames, *, progress: Progress | None = None)
         found = [replace(found[0], layout=layout)]
         checks, notes = find_checks(Material.of(split(_beginning(source), layout)))
     elif (n_bytes := _only_whole_length(source, layout, checks)) > 0:
-        layout = FrameLayout(length="fixed", n_bytes=n_bytes, start=layout.start, gap_s=layout.gap_s)
+        layout = FrameLayout(length="fixed", n_bytes=n_bytes, start=layout.start, end=layout.end, gap_s=layout.gap_s)
         found = [replace(found[0], layout=layout)]
         checks, notes = find_checks(Material.of(_whole(split(_beginning(source), layout))))
     text = is_text(as_bytes(_beginning(source))[1])
@@ -206,7 +208,7 @@ def _shorter_are_whole(source: LineBytes, layout: FrameLayout, checks: tuple[Fou
 
 def _only_whole_length(source: LineBytes, layout: FrameLayout, checks: tuple[FoundCheck, ...]) -> int:
     """Return the one length at which checks hold where frames seemed to vary in length, 0 where there are several."""
-    if layout.length not in ("gap", "delimited") or not layout.gap_s or not checks:
+    if layout.length not in ("gap", "delimited") or not checks:
         return 0
     frames = _whole(split(_beginning(source), layout))
     ok = check_ok(frames, replace(layout, checks=tuple(one.check for one in checks)))

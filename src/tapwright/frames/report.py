@@ -105,7 +105,10 @@ def words(report: FramesReport) -> str:
     n = len(report.whole)
     lines = [f"{_frames(n)} of {_length_words(layout)}{_period_words(report.period_s)}."]
     start, end = constant_run(report.bytes_), constant_run(report.bytes_, tail=True)
-    if n > 1 and (start or end):  # of one frame every byte is constant, which says nothing
+    if n > 1 and len(set(report.whole)) == 1:
+        lines.append(f"They are all alike: {spaced(next(iter(report.whole)))}. Which of these bytes always begin or "
+                     "end a frame is not told yet.")
+    elif n > 1 and (start or end):  # of one frame every byte is constant, which says nothing
         parts = [f"begin with {spaced(start)}"] if start else []
         parts += [f"end with {spaced(end)}"] if end else []
         lines.append(f"They {' and '.join(parts)}.")

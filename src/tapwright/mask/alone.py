@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from tapwright.mask.apply import forward_tables, unmask
 from tapwright.mask.find import MAX_WIDTH, random_places
 from tapwright.mask.keyed import bit_orders
 from tapwright.mask.labelled import BITS_A_DISPLAY, Labelled, adds_as_well, key_bits
+from tapwright.mask.on_air import Account, CheckOnAir, account, xor_on_air
 from tapwright.mask.report import MaskReport, described, spans
 
 PROOF_BITS = 24.0  # that start and check must give beyond what a kind's own parameters could make fit
@@ -56,7 +57,8 @@ def start_bytes(text: str) -> bytes:
 
 
 def find_mask_alone(radio: Frames, *, start: bytes = b"", labelled: Labelled | None = None,
-                    find_check: CheckFinder = lambda frames: ("", 0.0), masked_check: str = "") -> MaskReport:
+                    find_check: CheckFinder = lambda frames: ("", 0.0),
+                    on_air: CheckOnAir | None = None) -> MaskReport:
     """Say what of the mask the radio frames alone settle.
 
     Parameters
@@ -65,7 +67,7 @@ def find_mask_alone(radio: Frames, *, start: bytes = b"", labelled: Labelled | N
     start : bytes with which every wire frame is known to begin, empty where that is not known
     labelled : what labels made of these frames as they are, None without labels
     find_check : looks for a check in frames taken to be without a mask
-    masked_check : what a check that the frames hold as they are settles, in words
+    on_air : a check that the frames hold as they are
     """
     rows = align.rows_of(radio, MAX_WIDTH)
     random, places = random_places(rows)
@@ -83,8 +85,9 @@ def find_mask_alone(radio: Frames, *, start: bytes = b"", labelled: Labelled | N
             f"The first {len(start)} bytes of the radio frames are not always the same, so they cannot all begin with "
             "this start under a fixed mask. Frames of another kind may lie between, or the start is shorter.",))
     by_labels = None if labelled is None else _by_labels(rows, labelled, start)
+    counted = _counted(rows, labelled, start, on_air)
     if by_labels is not None and by_labels.mask is not None:
-        return by_labels
+        return _with(by_labels, counted)
     found = sorted(_candidates(rows, radio, start, find_check), key=lambda candidate: -candidate.proof_bits)
     if found and found[0].proof_bits >= PROOF_BITS:
         rivals = [candidate for candidate in found if candidate.proof_bits > found[0].proof_bits - PROOF_BITS / 2]
@@ -93,9 +96,27 @@ def find_mask_alone(radio: Frames, *, start: bytes = b"", labelled: Labelled | N
     else:
         rivals = []
     said = by_labels.evidence if by_labels is not None else ()
-    said += (masked_check,) if masked_check else ()
     said += tuple(_start_alone(rows, start))
-    return MaskReport(mask=None, evidence=said, advice=tuple(_undecided(rivals, bool(start), labelled is not None)))
+    advice = tuple(_undecided(rivals, bool(start), labelled is not None))
+    return _with(MaskReport(mask=None, evidence=said, advice=advice), counted)
+
+
+def _with(report: MaskReport, counted: Account) -> MaskReport:
+    """Return a report with the account of the key."""
+    return replace(report, evidence=(*report.evidence, *counted.evidence), settled_by=counted.settled_by,
+                   open_bits=counted.open_bits, next=counted.next)
+
+
+def _counted(rows: align.Rows, labelled: Labelled | None, start: bytes, on_air: CheckOnAir | None) -> Account:
+    """Return what start, labels and check settle of a xored key, in frames of the greatest length."""
+    n = int(rows.lengths.max())
+    data = np.ascontiguousarray(rows.data[rows.lengths == n, :n])
+    if on_air is None or on_air.n_bytes != n:
+        plain = xor_on_air(data)
+        on_air = None if plain is None else CheckOnAir(check=plain, n_bytes=n, wire=((0, 0),))
+    head = {(at, bit): bool((byte ^ int(data[0, at])) >> bit & 1) for at, byte in enumerate(start) for bit in range(8)}
+    shown = {} if labelled is None else key_bits(labelled, data)
+    return account(data, {"start": head, "labels": shown}, on_air)
 
 
 def _start_alone(rows: align.Rows, start: bytes) -> Iterator[str]:
@@ -214,4 +235,3 @@ def _undecided(standing: list[_Candidate], has_start: bool, has_labels: bool) ->
                                                                 "within it." if has_start else "."))
     yield ("A fixed mask turns each bit over or not, always alike, so the reading map can be learned from these frames "
            "as they are: tapwright learn RADIO --labels LABELS.csv" + (" (the labels given)." if has_labels else "."))
-    yield "To settle the mask itself, record the wire over the same minutes: tapwright unmask WIRE RADIO."

@@ -26,6 +26,9 @@ class MaskReport:
     probability : that the mask is right; 0 without one
     evidence, advice : in words
     undetermined : what stays open, each with `what` and `why`
+    settled_by : of a radio recording alone, what each kind of knowledge settles of a xored key
+    open_bits : of that key, None where that was not asked
+    next : the measurement that settles what is open, with `do` and `settles`
     """
 
     mask: Mask | None
@@ -34,6 +37,9 @@ class MaskReport:
     advice: tuple[str, ...] = ()
     undetermined: tuple[dict[str, object], ...] = ()
     pairs_dropped: int = 0
+    settled_by: tuple[dict[str, object], ...] = ()
+    open_bits: int | None = None
+    next: tuple[dict[str, object], ...] = ()
 
     def document(self) -> dict[str, object]:
         """Return the contract's JSON document."""
@@ -44,6 +50,8 @@ class MaskReport:
             # In the file a key byte of a place that is not wholly settled has one of its possible values; here it would
             # look like a fact.
             values = {"key": None} | mask_values(replace(self.mask, steps=_only_settled(self.mask)))
+        if self.open_bits is not None:
+            values |= {"settled_by": list(self.settled_by), "open_bits": self.open_bits, "next": list(self.next)}
         return values | {"advice": list(self.advice), "probability": self.probability,
                          "pairs_dropped": self.pairs_dropped, "undetermined": list(self.undetermined),
                          "evidence": list(self.evidence)}
