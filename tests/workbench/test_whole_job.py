@@ -243,6 +243,7 @@ def written(page: Any, folder: Path) -> None:
     assert (folder / "report" / "dossier.pdf").read_bytes().startswith(b"%PDF")
     with page.expect_popup() as popup:
         page.click("a:has-text('dossier.html')")
+    popup.value.wait_for_load_state()
     text = popup.value.inner_text("body")
     popup.value.close()
     for part in ("The tap sheet", "The lines", "The check", "The mask", "every label is right", "The checks",
