@@ -21,9 +21,9 @@ from tapwright.line.glitches import reread_bursts, without_glitches
 from tapwright.line.receive import COMPILED_FROM, Received, characters, receive
 
 FEWEST_EDGES = 6
-FIRST_EDGES = 6000  # enough to settle rate and form
+FIRST_EDGES = 3000  # enough to settle rate and form
 SCREEN_EDGES = 800  # enough to tell which unit intervals are worth more
-FORM_EDGES = 8_000  # on which every form is tried; those that survive are tried on all
+FORM_EDGES = 4_000  # on which every form is tried; those that survive are tried on all
 ERROR_COST = 25.0  # nats: more than any character's data bits, so that no form wins by failing
 GLITCH_COST = 4.0
 SERIAL_FROM = 12.0  # log-odds against random times: one of a few hundred random channels comes so far

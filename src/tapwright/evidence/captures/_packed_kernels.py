@@ -7,6 +7,8 @@ from numpy.typing import NDArray
 
 from tapwright.evidence.machine_code import Loop
 
+BLOCK = 64  # words
+
 
 def _changes(
     samples: NDArray[np.unsignedinteger], n: int, words: NDArray[np.int64], last: int, base: int, width: int,
@@ -20,7 +22,19 @@ def _changes(
     everywhere = 0  # times a sample: the sample in every place of a word
     for k in range(per):
         everywhere |= 1 << k * width
-    for i in range(n // per):
+    n_words, i, until = n // per, -1, 0
+    while i + 1 < n_words:
+        i += 1
+        if i >= until:
+            # Whole blocks without a change are passed at the speed of memory.
+            until, same = i + BLOCK, last * everywhere
+            if until <= n_words:
+                differs = 0
+                for j in range(BLOCK):
+                    differs |= words[i + j] ^ same
+                if differs == 0:
+                    i = until - 1
+                    continue
         word = words[i]
         if word == last * everywhere:
             continue
