@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 from dataclasses import dataclass
 
 from tapwright.core.frame import Check, FrameLayout, Frames
@@ -58,6 +59,22 @@ def score(meter: Blind, report: LearnReport, rng: random.Random, n: int = 150) -
             if not right:
                 wrong.append((reading, meter.text(truth), meter.unit(truth)))
     return Score(len(shown), certain, wrong)
+
+
+def shown_wrong(meter: Blind, report: LearnReport, rng: random.Random, n: int = 200) -> list[tuple[Reading, str]]:
+    """Return the rows without proof whose display is neither right nor open where it is not."""
+    assert report.reading_map is not None
+    shown = [meter.some(rng) for _ in range(n)]
+    frames = Frames.of([meter.frame(r, i) for i, r in enumerate(shown)], [0.3 * i for i in range(n)])
+    decoder = Decoder(Instrument(name="", reading_map=report.reading_map, layout=layout_of(meter)))
+    out = []
+    for reading, truth in zip(decoder.read(frames), shown, strict=True):
+        # An open place may be a dark one.
+        pattern = ".?" + "".join(".?" if c == "?" else re.escape(c) for c in reading.display)
+        if reading.status is Status.UNPROVEN and reading.display != "?" and \
+                not re.fullmatch(pattern if "?" in reading.display else re.escape(reading.display), meter.text(truth)):
+            out.append((reading, meter.text(truth)))
+    return out
 
 
 def demands_of(meter: Blind) -> Demands:

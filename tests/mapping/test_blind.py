@@ -7,7 +7,7 @@ import random
 import pytest
 
 from tests.mapping.blind import FAMILIES, blind, everything, play
-from tests.mapping.driver import learned, score
+from tests.mapping.driver import learned, score, shown_wrong
 
 SEEDS = (3, 8)
 
@@ -35,6 +35,50 @@ def test_few_labels_claim_nothing_wrong(seed: int) -> None:
     report = learned(meter, play(meter, readings, rng))
     if report.reading_map is not None:
         assert score(meter, report, rng).wrong == []
+
+
+def test_too_few_labels_bear_no_map() -> None:
+    """Three labels that a table explains no better than chance: no map, and readings to show."""
+    meter, rng = blind(82348, "integer"), random.Random(82348)
+    report = learned(meter, play(meter, [meter.some(rng) for _ in range(rng.randint(3, 14))], rng))
+    assert report.reading_map is None
+    assert report.too_few
+    assert report.next
+    assert "too few" in report.text()
+
+
+def test_a_flag_of_a_code_beside_segments() -> None:
+    """A few labels of a table that segments explain, too, with a flag that no one bit shows: learned without a fault."""
+    meter, rng = blind(7020), random.Random(7020)
+    assert learned(meter, play(meter, [meter.some(rng) for _ in range(rng.randint(3, 14))], rng)).next
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", (7009, 7043, 7080))
+def test_what_rows_show_without_proof_is_right(seed: int) -> None:
+    """Under a bit never seen to move the number's other parts stand only where they are known."""
+    meter, rng = blind(seed), random.Random(seed)
+    report = learned(meter, play(meter, [meter.some(rng) for _ in range(rng.randint(3, 14))], rng))
+    assert shown_wrong(meter, report, rng) == []
+
+
+@pytest.mark.slow
+def test_a_number_wider_than_its_labels_is_not_shown() -> None:
+    """An integer of four bytes of which labels moved twelve bits: where another moves its digits are not shown."""
+    meter, rng = blind(6233), random.Random(6233)
+    report = learned(meter, play(meter, everything(meter, rng), rng))
+    assert shown_wrong(meter, report, rng) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", (3092, 81056))
+def test_offset_integers_under_a_mask(seed: int) -> None:
+    """The number ends where bytes of another meaning follow it."""
+    meter, rng = blind(seed, "integer"), random.Random(seed)
+    report = learned(meter, play(meter, everything(meter, rng), rng))
+    result = score(meter, report, rng)
+    assert result.wrong == []
+    assert result.certain == result.n
 
 
 @pytest.mark.slow

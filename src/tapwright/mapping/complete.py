@@ -117,7 +117,15 @@ def _point(sight: Sight, numbers: Numbers, free: NDArray[np.bool_], kept: NDArra
     meanings = [str(decimals) if number and keep else None for decimals, number, keep in
                 zip(numbers.decimals.tolist(), numbers.is_number.tolist(), kept.tolist(), strict=True)]
     coded = categories.explain(sight, meanings, free, most_wrong=max(left, 0))
-    return None if coded is None else Point(tables=coded.tables)
+    return None if coded is None else Point(tables=tuple(_guarded(table, sight) for table in coded.tables))
+
+
+def _guarded(table: Table, sight: Sight) -> Table:
+    """Return a table with the bits of its bytes that rested in all labels: another of its codes may move one."""
+    bytes_of = {bit.byte for bit in table.bits}
+    resting = [column for column in np.flatnonzero(sight.constant).tolist() if column // 8 in bytes_of]
+    rest = tuple(BitRef(column // 8, column % 8, bool(sight.bits[0, column])) for column in resting)
+    return replace(table, bits=(*table.bits, *rest))
 
 
 def _states(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, free: NDArray[np.bool_], kept: NDArray[np.bool_],

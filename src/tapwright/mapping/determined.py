@@ -109,8 +109,10 @@ def _digits(display: DisplayMap, found: _Collector) -> None:
                 found.settled.append(f"digit {i}")
     elif isinstance(digits, Integer):
         found.settled.append("number")
-        if digits.fixed:
-            bits = ", ".join(map(str, digits.fixed[:8]))
+        own = {(bit.byte, bit.bit) for bit in digits.bits}
+        higher = [bit for bit in digits.fixed if (bit.byte, bit.bit) in own]
+        if higher:
+            bits = ", ".join(map(str, higher[:8]))
             found.open("number's higher places", f"bits {bits} never seen to change", lamp=True)
     elif isinstance(digits, Float):
         found.settled.append("number")

@@ -130,8 +130,8 @@ class Elements:
                 states[where] = shapes[character]
             if self._minus >= 0:
                 states[self._minus] = reading.negative
-        for name in reading.flags:
-            states[self._flags[name]] = 1
+        # A flag that no one bit shows has a code, and is no element.
+        states[[self._flags[name] for name in reading.flags if name in self._flags]] = 1
         return np.concatenate([states ^ self.turned, self.still_in.get(reading.range.unit, self.still)])
 
     def _indexed(self) -> None:

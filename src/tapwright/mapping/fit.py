@@ -27,6 +27,7 @@ from tapwright.mapping.sight import Recording, Sight, fields_of, in_fields, reco
 
 FAMILIES = "tapwright.mapping.families"
 MARGIN_BITS = 12.0  # odds of 4000 to 1 rule an alternative out
+FLOOR_BITS = 8.0  # labels that fit as easily by chance bear no map
 _CERTAIN_FLAG_BITS = 6.0
 _CERTAIN_SUPPORT_BITS = 60.0
 _MOST_ALTERNATIVES, _MOST_OFFSETS = 12, 6
@@ -154,6 +155,8 @@ def _fit(sight: Sight, left: int) -> Learned | _Wrong | None:
     completed.sort(key=lambda done: (int((~done.explained).sum()) * 13.0 - done.support))
     best = completed[0]
     if not best.explained.all():
+        if best.support < FLOOR_BITS:
+            return None  # nothing that would prove a label wrong
         return _named(sight, ~best.explained, "its display contradicts what all other labels settle")
     alternatives = [done for done in completed if done.explained.all() and done.support >= best.support - MARGIN_BITS]
     claimed = frozenset.intersection(*(done.claimed for done in alternatives))

@@ -41,13 +41,14 @@ class LearnReport:
 
     Parameters
     ----------
-    reading_map : None where no family of values explains the labels
+    reading_map : None where no family of values explains the labels beyond chance
     offset_s : the labels' clock less the captures'
     frames, frames_explained, frames_left_out : received; read without any doubt; with a wrong check or damaged
     labels : given
     labels_contradicted : those not believed
     determined, undetermined : elements of the display
     next : readings to show, most telling first
+    too_few : some family explains the labels, but so few are explained as well by chance
     """
 
     reading_map: ReadingMap | None
@@ -61,6 +62,7 @@ class LearnReport:
     undetermined: tuple[Open, ...] = ()
     next: tuple[Ask, ...] = ()
     frames_per_label: float = field(default=0.0)
+    too_few: bool = False
 
     def document(self, instrument: str | None = None) -> dict[str, object]:
         """Return the contract's JSON document; `instrument` is the file written."""
@@ -78,16 +80,27 @@ class LearnReport:
             "next": [{"show": ask.show, "settles": list(ask.settles), "want": ask.want} for ask in self.next],
         }
 
+    @property
+    def no_map(self) -> str:
+        """Why there is no map."""
+        return "The labels are too few to tell from chance how the value is carried" if self.too_few else \
+            "No family of values explains these labels"
+
+    @property
+    def no_map_next(self) -> str:
+        """What to do where there is no map."""
+        return "label more readings that differ" if self.too_few else \
+            "see that labels and capture are of the same hour, and label more readings that differ"
+
     def text(self, instrument: str | None = None) -> str:
         """Return the answer in sentences: what was found, how sure, what is open, what to show next."""
         if self.reading_map is None:
             return "\n".join([
-                "No family of values explains these labels.",
+                self.no_map + ".",
                 f"{self.labels} labels, {self.frames} frames"
                 + (f", {self.frames_left_out} left out (wrong check or damaged)." if self.frames_left_out else "."),
                 *self._contradicted(),
-                "Next: see that labels and capture are of the same hour, and label more readings that differ"
-                + (":" if self.next else "."),
+                f"Next: {self.no_map_next}" + (":" if self.next else "."),
                 *(f"  {i}. {ask.show}" for i, ask in enumerate(self.next, 1)),
             ])
         lines = [f"Found: {_NAMES[self.reading_map.kind]}, {self.reading_map.places} "

@@ -227,7 +227,8 @@ def _point_of(point: Point, body: bytes, moved: bool, memo: Memo) -> int | None:
         # A display lights one point at most: with one lit, those not known are dark.
         found.add(lit[0] if len(lit) == 1 else None if lit or None in states.values() else 0)
     for table in point.tables:
-        entry = memo.of(table, body, moved)
+        # A point that no label saw elsewhere may be by a bit that no label saw change.
+        entry = None if moved and not table.bits else memo.of(table, body, moved)
         found.add(None if entry is None else int(entry))
     return 0 if not found else found.pop() if len(found) == 1 else None
 

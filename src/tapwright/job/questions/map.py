@@ -33,8 +33,8 @@ def answer(desk: Desk) -> Answer:
     report = learned.report
     if report.reading_map is None:
         return Answer(id="map", question=QUESTION, state="none", files=names, document=report.document(),
-                      answer="No family of values explains these labels.",
-                      next=("see that labels and captures are of the same hour, and label more readings that differ",))
+                      answer=report.no_map + ".",
+                      next=tuple(item.show for item in report.next) or (report.no_map_next,))
     wrong = ", ".join(str(item.row) for item in report.labels_contradicted)
     kind = report.reading_map.kind
     ahead = "ahead of" if report.offset_s >= 0 else "behind"

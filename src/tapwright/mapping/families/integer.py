@@ -172,14 +172,23 @@ def _keyed_offset(sight: Sight, numbers: Numbers, columns: list[int], raw: NDArr
     Bit by bit from the lowest: what is below decides the carry, and each further bit must be inverted alike in all
     labels. An offset's bit and the key's bit of the same place are one and the same until a carry tells them apart.
     """
+    varied = np.flatnonzero(sight.varied[columns])
+    if not len(varied) or int(numbers.is_number.sum()) < _LEAST_LABELS_FOR_RATIO:
+        return []
+    size = int(numbers.count[numbers.is_number].max()).bit_length()
+    # Bytes of another meaning may follow the number: it may end with any of the bytes.
+    ends = (varied[varied < width] for width in (8, 12, 16, 24, 32))
+    widths = {int(below.max()) + 1 for below in ends if len(below)}
+    out: list[Hypothesis] = []
+    for width in sorted(width for width in widths if width >= size):
+        out += _keyed_offset_of(sight, numbers, columns, raw, width, most_wrong)
+    return out
+
+
+def _keyed_offset_of(sight: Sight, numbers: Numbers, columns: list[int], raw: NDArray[np.int64], width: int,
+                     most_wrong: int) -> list[Hypothesis]:
     known = numbers.is_number
     signed = np.where(numbers.negative, -numbers.count, numbers.count)
-    varied = np.flatnonzero(sight.varied[columns])
-    if not len(varied) or int(known.sum()) < _LEAST_LABELS_FOR_RATIO:
-        return []
-    width = int(varied.max()) + 1
-    if width <= int(numbers.count[known].max()).bit_length() - 1:
-        return []
     states = [(0, 0, np.ones(len(sight), np.bool_))]
     for i in range(width):
         grown: list[tuple[int, int, NDArray[np.bool_]]] = []
@@ -273,14 +282,15 @@ def _one_scale(sight: Sight, numbers: Numbers, columns: list[int], number: NDArr
 def _made(sight: Sight, numbers: Numbers, digits: Integer, columns: list[int], width: int,
           explained: NDArray[np.bool_], free_bits: float) -> list[Hypothesis]:
     seen = sight.take(explained)
-    constant = seen.constant[columns[:width]]
-    moving = np.flatnonzero(~constant)
+    constant = seen.constant[columns]
+    moving = np.flatnonzero(~constant[:width])
     if not len(moving):
         return []
     # Bits at rest above the highest that labels saw change: their place value was never shown. With a sign they are
-    # its copies and change with it.
+    # its copies and change with it. The number may be wider than its labels needed: bits at rest that follow count too.
     used = int(moving.max()) + 1
-    fixed = _at_rest(seen, [columns[i] for i in range(width) if constant[i]])
+    end = max(width, used + int(np.append(constant[used:], False).argmin()))
+    fixed = _at_rest(seen, [columns[i] for i in range(end) if constant[i]])
     sent = [str(of[0]) if (of := of_raw(digits, field_value(digits.bits, row.tobytes()), int(decimals))) else "?"
             for row, decimals in zip(sight.rows, np.maximum(numbers.decimals, 0).tolist(), strict=True)]
     ways = zeros_that_fit(sent, numbers, explained, numbers.width)
