@@ -121,6 +121,25 @@ def test_a_steady_level_between_is_no_claim_until_hertz_tells(tmp_path: Path) ->
     assert loud.probability > quiet.probability
 
 
+def test_many_readings_alike_do_not_choose_between_what_reads_alike(tmp_path: Path) -> None:
+    """0.87 of the supply, the same to a count in seven states: a second supply, a pull of 1.5M or an average.
+
+    That is 3 V * 10 / 11.5 through the meter's 10 Mohm, by Ohm's law; a regulator of 2.61 V shows the same.
+    """
+    states = "abcdefg"
+    rows = [f"{name}," + ",".join([cell] * len(states)) for name, cell in (("1", "0.000"), ("2", "3.000"), ("3", "2.609"))]
+    pad = find(tmp_path, "pad," + ",".join(states) + "\n" + "\n".join(rows) + "\n", supply_v=3.0).pads[2]
+    assert pad.probability < 0.9
+    assert {"supply", "fixed high", "data"} <= {pad.role, *(name for name, _ in pad.alternatives)}
+
+
+def test_a_pad_that_sags_is_no_reference_where_it_stands_alone(tmp_path: Path) -> None:
+    """In b only a clamped pad is near the supply: the steady pad beside it has not moved."""
+    csv = ("pad,a,b,c,d\n1,3.000,,3.000,3.000\n2,3.000,2.920,2.920,3.000\n3,1.700,1.700,1.700,1.700\n"
+           "4,0.000,0.000,0.000,0.000\n")
+    assert find(tmp_path, csv, supply_v=3.0).evidence.plain[2] == pytest.approx([1.7 / 3] * 4, abs=1e-3)
+
+
 def test_supply_is_read_off_or_asked_for(tmp_path: Path) -> None:
     """The highest steady level is the supply; without one it must be given."""
     assert find(tmp_path, "pad,a,b\n1,0,0\n2,2.97,2.97\n").supply_v == pytest.approx(2.97)
@@ -137,7 +156,7 @@ def test_text_says_the_answer_first(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("csv", "words"), [
     ("pad,a\n1,x\n", "line 2, column 2 'a'"), ("pad,a\n1,3\n1,3\n", "line 3, column 1 'pad'"),
-    ("pad,a,A\n1,3,3\n", "line 1, column 3 'A'"), ("pad,a,b\n1,0,3\n", "no supply given"),
+    ("pad,a,A\n1,3,3\n", "line 1, column 3 'A'"), ("pad,a,b\n1,0,3\n", "line 2, column 3 'b': no supply given"),
     ("pad,off\n1,3\n", "no state in which the instrument runs"),
 ])
 def test_bad_input_exits_2_with_its_place(tmp_path: Path, capsys: pytest.CaptureFixture[str], csv: str,

@@ -114,6 +114,14 @@ def test_dividers_keep_both_ends() -> None:
     assert board_drives("4", family("3.3v"), fresh_v=3.0, worn_v=2.6).how in ("series resistor", "divider")
 
 
+def test_margins_behind_a_divider_are_those_of_the_divided_levels() -> None:
+    """4.5 V and 0.5 V over 11k and 10k, against 0.7 of 3 V and 0.3 of 2.4 V, by hand."""
+    fit = board_drives("4", family("5v cmos"), fresh_v=3.0, worn_v=2.4)
+    assert (fit.how, fit.upper_ohm, fit.lower_ohm) == ("divider", 11e3, 10e3)
+    assert fit.high_margin_v == pytest.approx(4.5 * 10 / 21 - 2.1, abs=1e-3)
+    assert fit.low_margin_v == pytest.approx(0.72 - 0.5 * 10 / 21, abs=1e-3)
+
+
 def test_wrong_families_are_refused() -> None:
     """An unknown name and thresholds that contradict each other."""
     with pytest.raises(UsageError, match="no logic family"):

@@ -58,7 +58,7 @@ def test_tests_in_headings(tmp_path: Path) -> None:
     """Every test of the contract is read, also for a state whose own name has a stroke."""
     found = survey(tmp_path, "pad,linked,mV / V,linked / module out / 4k7 to supply,mV / V / 10k to ground,"
                              "cells out / ohms to ground,linked / module out / pad 11 high through 10k,linked / hz,"
-                             "linked / meter two\n1,1,2,3,0.4,OL,1.5,50,3.0\n")
+                             "linked / meter two\n11,1,2,3,0.4,OL,1.5,50,3.0\n")
     assert found.states == ("linked", "mV / V")
     by = {column.heading: column for column in found.columns}
     assert by["linked / module out / 4k7 to supply"].load == Load(4700.0, "supply")
@@ -86,6 +86,9 @@ WRONG = {
     "ten thousand pads": ("pad,a\n" + "".join(f"{i},3\n" for i in range(10000)), "line 1002", "10000 pads"),
     "empty": ("\n\n", "line 1", "the file is empty"),
     "only off of tests": ("pad,cells out / ohms to ground\n1,3\n", "line 1", "no column of a plain state"),
+    "trial of no pad": ("pad,a,a / module out,a / module out / pad 9 high through 10k\n1,3,3,3\n",
+                        "line 1, column 4 'a / module out / pad 9 high through 10k'", "no pad '9' in the survey"),
+    "ohms under zero": ("pad,a,cells out / ohms to ground\n1,3,-3\n", "line 2, column 3", "'-3' is under zero"),
     "volts in ohms": ("pad,a,cells out / ohms to ground\n1,3,3 V\n", "line 2, column 3", "'3 V' in a cell of ohms"),
 }
 

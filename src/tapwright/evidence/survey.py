@@ -24,6 +24,7 @@ GROUND, SUPPLY = "ground", "supply"
 VOLTS, OHMS, AC, HZ = "volts", "ohms", "ac", "hz"
 MOST_BYTES = 20_000_000
 MOST_PADS, MOST_VOLTS = 1000, 1000.0
+LEAST = 1.0  # ohms, volts or hertz under zero that shorted leads may show
 
 _BLANK = frozenset(["", "-", "--", "–", "—"])
 _NUMBER = r"[-+−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?"
@@ -131,6 +132,7 @@ class Survey:
     Parameters
     ----------
     pads : the pads' names, in the file's order
+    lines : the line of the file on which each stands, same order
     notes : what was written beside each, same order
     columns : every column of measurements
     cells : one dict a pad, keyed by the place in `columns`; blank cells are absent
@@ -138,6 +140,7 @@ class Survey:
 
     path: Path
     pads: tuple[str, ...]
+    lines: tuple[int, ...]
     notes: tuple[str, ...]
     columns: tuple[Column, ...]
     cells: tuple[dict[int, Cell], ...]
@@ -205,10 +208,15 @@ def read_survey(path: Path) -> Survey:
     if len(pads) > MOST_PADS:
         raise SurveyError(f"{len(pads)} pads", path=path, line=rows[MOST_PADS + 1][0], place="column 1 'pad'",
                           expected=f"{MOST_PADS} pads at most", do="split the survey by board")
+    for column in columns:
+        if column.trial is not None and column.trial.pad not in first_line:
+            raise SurveyError(f"no pad '{column.trial.pad}' in the survey", path=path, line=head_line,
+                              place=f"column {column.number} '{column.heading}'", expected="a pad that has a row",
+                              do="correct the heading, or add the pad's row")
     if not pads:
         raise SurveyError("no pads under the header", path=path, line=head_line + 1, expected="a row a pad")
-    return Survey(path=path, pads=tuple(pads), notes=tuple(notes), columns=tuple(columns),
-                  cells=tuple(_with_counts(columns, cells)))
+    return Survey(path=path, pads=tuple(pads), lines=tuple(first_line.values()), notes=tuple(notes),
+                  columns=tuple(columns), cells=tuple(_with_counts(columns, cells)))
 
 
 def parse_test(text: str) -> dict[str, object] | None:
@@ -326,7 +334,7 @@ def _cell(path: Path, line: int, column: Column, text: str) -> Cell | None:
     text = text.strip()
     if text in _BLANK:
         return None
-    if _PLAIN.match(text) and abs(value := float(text)) <= MOST_VOLTS:  # nearly every cell of a large survey
+    if _PLAIN.match(text) and -LEAST <= (value := float(text)) <= MOST_VOLTS:  # nearly every cell of a large survey
         return Cell(value, value, _COUNTS[len(text.partition(".")[2])])
     text = " ".join(text.split())
     units, what = {OHMS: (_OHM_UNITS, "ohms, as 0.3, 47k or OL"), HZ: (_HZ_UNITS, "hertz, as 50 or 1.2 kHz"),
@@ -346,6 +354,10 @@ def _cell(path: Path, line: int, column: Column, text: str) -> Cell | None:
         raise SurveyError(f"'{text}' in a cell of {column.quantity}", path=path, line=line,
                           place=f"column {column.number} '{column.heading}'", expected=what)
     values = sorted(value * scale for value in values)
+    if column.quantity != VOLTS and values[0] < -LEAST:
+        raise SurveyError(f"'{text}' is under zero", path=path, line=line,
+                          place=f"column {column.number} '{column.heading}'", expected=what,
+                          do="measure again: volts left on the pad spoil ohms" if column.quantity == OHMS else "")
     if max(abs(value) for value in values) > (MOST_VOLTS if column.quantity in (VOLTS, AC) else 1e12):
         raise SurveyError(f"'{text}' is no reading of a meter", path=path, line=line,
                           place=f"column {column.number} '{column.heading}'", expected=what)

@@ -8,12 +8,13 @@ from __future__ import annotations
 import math
 import textwrap
 
-from tapwright.draw.svg import FAINT, INK, OPEN, PALE, SECOND, SETTLED, Canvas, Scale, label, n
+from tapwright.draw.svg import CHAR_PX, FAINT, INK, OPEN, PALE, PAPER, SECOND, SETTLED, Canvas, Scale, label, n
 from tapwright.evidence.survey import Cell
-from tapwright.pins.find import Findings, Pad
-from tapwright.pins.sheet import Sheet
+from tapwright.pins.advise import SETTLED as SURE
+from tapwright.pins.find import UNKNOWN, Findings, Pad
+from tapwright.pins.sheet import NO_WIRE, Sheet, shown
 
-ROW, LEFT, TOP = 26.0, 64.0, 112.0
+ROW, LEFT = 26.0, 64.0
 
 
 def voltage_map(findings: Findings) -> str:
@@ -21,22 +22,24 @@ def voltage_map(findings: Findings) -> str:
     columns = [(i, column) for i, column in enumerate(findings.survey.columns) if column.is_plain and not column.meter]
     cell_w = 64.0 if len(columns) <= 12 else 40.0
     right = LEFT + cell_w * len(columns)
-    canvas = Canvas(right + 330, TOP + ROW * len(findings.pads) + 44, "Voltage map",
+    # The headings lean: their room above the cells is their length at 28 degrees.
+    top = 54 + 0.47 * CHAR_PX * max((len(_short(column.state, 18)) for _, column in columns), default=0)
+    canvas = Canvas(right + 350, top + ROW * len(findings.pads) + 44, "Voltage map",
                     "Each pad's reading in each state, as a bar up to the supply, with its role.")
     canvas.text(12, 22, f"Voltage map, supply {findings.supply_v:g} V", size=14, bold=True)
     for k, (_, column) in enumerate(columns):
-        canvas.text(LEFT + cell_w * (k + 0.5), TOP - 8, _short(column.state, 18), size=11, turn=-28)
-    canvas.text(right + 14, TOP - 8, "role", size=11, colour=FAINT)
-    canvas.text(right + 190, TOP - 8, "driven by", size=11, colour=FAINT)
+        canvas.text(LEFT + cell_w * (k + 0.5), top - 8, _short(column.state, 18), size=11, turn=-28)
+    canvas.text(right + 14, top - 8, "role", size=11, colour=FAINT)
+    canvas.text(right + 190, top - 8, "driven by", size=11, colour=FAINT)
     for row, pad in enumerate(findings.pads):
-        y = TOP + ROW * row
-        canvas.line(12, y + ROW, right + 318, y + ROW, PALE)
+        y = top + ROW * row
+        canvas.line(12, y + ROW, right + 338, y + ROW, PALE)
         canvas.text(12, y + 17, _short(pad.pad, 7), size=12, mono=True, bold=True)
         for k, (i, column) in enumerate(columns):
             _cell(canvas, LEFT + cell_w * k, y, cell_w, findings.survey.cells[row].get(i), findings.supply_v,
                   f"pad {pad.pad}, {column.state}")
         _role(canvas, right + 14, y, pad)
-    canvas.text(12, TOP + ROW * len(findings.pads) + 24,
+    canvas.text(12, top + ROW * len(findings.pads) + 24,
                 "role: solid settled (0.97), hatched open; cell: a band between two bars, it wandered; empty, no "
                 "reading", size=11, colour=FAINT)
     return canvas.svg()
@@ -91,12 +94,14 @@ def tap_picture(sheet: Sheet) -> str:
         colour, dash = (SETTLED, "") if wire.is_sure else (OPEN, "6 4")
         canvas.circle(112, y, 6, colour)
         canvas.text(98, y + 4, wire.pad, size=12, anchor="end", mono=True, bold=True)
-        canvas.line(118, y, 652, y, colour, width=2, dash=dash)
-        if "series" in wire.part or "shifter" in wire.part:
-            canvas.rect(300, y - 8, 60, 16, "var(--paper, #faf7ee)", stroke=colour)
-        canvas.text(330, y - 13, wire.part, size=11, anchor="middle")
-        canvas.circle(652, y, 4, colour)
-        canvas.text(662, y + 4, _short(wire.to, 46), size=11)
+        if wire.to == NO_WIRE:
+            canvas.line(118, y, 180, y, colour, width=2, dash=dash)
+            canvas.text(190, y + 4, f"{wire.to}: {wire.part}", size=11)
+        else:
+            canvas.line(118, y, 652, y, colour, width=2, dash=dash)
+            _part(canvas, y, wire.part, colour)
+            canvas.circle(652, y, 4, colour)
+            canvas.text(662, y + 4, _short(wire.to, 46), size=11)
         said = ("" if wire.is_sure else "NOT SETTLED: ") + wire.why
         for i, words in enumerate(textwrap.wrap(said, 84)[:2]):
             canvas.text(132, y + 20 + 11 * i, words, size=10, colour=FAINT)
@@ -107,6 +112,17 @@ def tap_picture(sheet: Sheet) -> str:
     canvas.text(20, height - 10, "Cells out before soldering. Probes off everything while any lead is inside the case.",
                 size=11, bold=True, colour=OPEN)
     return canvas.svg()
+
+
+def _part(canvas: Canvas, y: float, part: str, colour: str) -> None:
+    if "series" in part or "shifter" in part:
+        canvas.rect(300, y - 8, 60, 16, PAPER, stroke=colour)
+    if "to ground" in part:  # the divider's lower resistor, on the board's side of the upper one
+        canvas.line(440, y, 440, y + 8, colour, width=2)
+        canvas.rect(433, y + 8, 14, 22, PAPER, stroke=colour)
+        canvas.line(440, y + 30, 440, y + 36, colour, width=2)
+        canvas.line(431, y + 36, 449, y + 36, colour, width=2)
+    canvas.text(330, y - 13, part, size=11, anchor="middle")
 
 
 def _cell(canvas: Canvas, x: float, y: float, width: float, cell: Cell | None, supply_v: float, where: str) -> None:
@@ -130,9 +146,10 @@ def _cell(canvas: Canvas, x: float, y: float, width: float, cell: Cell | None, s
 
 
 def _role(canvas: Canvas, x: float, y: float, pad: Pad) -> None:
-    canvas.text(x, y + 17, f"{pad.role} {pad.probability:.2f}", size=12, bold=pad.probability >= 0.97)
-    canvas.text(x + 176, y + 17, f"{pad.driven_by} {pad.driver_probability:.2f}", size=12,
-                bold=pad.driver_probability >= 0.97)
+    canvas.text(x, y + 17, f"{pad.role} {shown(pad.probability)}", size=12, bold=pad.probability >= SURE)
+    open_ = "open: " if pad.driven_by == UNKNOWN else ""
+    canvas.text(x + 176, y + 17, f"{open_}{pad.driver} {shown(pad.driver_probability)}", size=12,
+                bold=pad.driver_probability >= SURE)
     if not pad.is_settled:
         canvas.hatch(x - 9, y + 5, 5, ROW - 10, OPEN, tip="not settled")
     else:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from tapwright.core.capture import Capture
 from tapwright.core.errors import SurveyError, UsageError
-from tapwright.evidence.survey import Survey
+from tapwright.evidence.survey import VOLTS, Survey
 from tapwright.pins import gates as gating
 from tapwright.pins.advise import Ask, advise, settled
 from tapwright.pins.circuits import DATA, DRIVERS, INSTRUMENT, MODULE, ROLES, STATE_LINE, SWITCHED, circuits
@@ -208,6 +208,11 @@ def _advice(survey: Survey, evidence: Evidence, beliefs: Beliefs, pads: Sequence
         if abs(volts / evidence.supply_v - 1) > 0.05:
             advice.append(f"Pad {pad.pad} stands at {volts:.2f} V, not at {evidence.supply_v:g} V: two supplies. "
                           "Compare levels with the thresholds of the side that reads them (--board).")
+    swapped = [survey.pads[p] for p, cells in enumerate(survey.cells) if any(
+        survey.columns[i].quantity == VOLTS and cell.middle < -0.1 * evidence.supply_v for i, cell in cells.items())]
+    if swapped:
+        advice.append(f"Pad {', '.join(swapped)} reads under ground: swapped leads, or a wrong ground? "
+                      "Measure it again.")
     if any("back-fed" in word for pad in pads for word in pad.evidence):
         advice.append("Some pad sits a diode drop over a rail without supply: that is back-feeding through a chip's "
                       "clamp, not a pull. Load such a pad through 100k, not less.")

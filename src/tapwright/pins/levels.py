@@ -159,7 +159,10 @@ def board_drives(pad: str, board: Family, *, fresh_v: float, worn_v: float) -> F
     series = e24_at_least(max(over - CLAMP_DROP_V, 0.5) / (CLAMP_A / 2))
     if over > 0.3:
         upper, lower = divider(board.supply_v, worn_v, 100.0)
-        if board.out_high_v * lower / (upper + lower) >= 0.7 * fresh_v:
+        ratio = lower / (upper + lower)
+        if board.out_high_v * ratio >= 0.7 * fresh_v:
+            common |= {"high_margin_v": round(board.out_high_v * ratio - 0.7 * fresh_v, 3),
+                       "low_margin_v": round(0.3 * worn_v - board.out_low_v * ratio, 3)}
             return Fit(how="divider", upper_ohm=upper, lower_ohm=lower,
                        why=f"the board stands {over:.2f} V over the worn supply: divide it", **common)  # type: ignore[arg-type]
     return Fit(how="series resistor", series_ohm=max(series, 1000.0), why=(

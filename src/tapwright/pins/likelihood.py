@@ -87,6 +87,13 @@ def volts(cast: Forecast, at: Array, sd: Array, span: Array, *, shift: float) ->
     -------
     float32, shape (n_readings, n_branches)
     """
+    density = middles(cast, at, sd, span, shift=shift)
+    density *= span_shares(span, sd)
+    return np.asarray(density + np.float32(SLIP))
+
+
+def middles(cast: Forecast, at: Array, sd: Array, span: Array, *, shift: float) -> Array:
+    """Return the density of the middles of what was seen on the forecast's branches, slips and ranges left out."""
     density = _point(cast, at, sd, span, shift)
     odd = cast.kind == ANYWHERE
     if odd.any():
@@ -94,8 +101,7 @@ def volts(cast: Forecast, at: Array, sd: Array, span: Array, *, shift: float) ->
     odd = cast.kind == DRIFTING
     if odd.any():
         density[:, odd] = _drifting(at, np.asarray(sd + span / 2, np.float32))
-    density *= span_shares(span, sd)
-    return np.asarray(density + np.float32(SLIP))
+    return density
 
 
 def ac(share: Array) -> Array:

@@ -29,6 +29,7 @@ from tapwright.pins.moves import LOST, OFTEN, UNSURE, Places, Shares, Stay, Sums
 from tapwright.pins.predict import Probe, forecast
 from tapwright.pins.shares import pad_factors, signature_shares
 from tapwright.pins.signatures import Evidence
+from tapwright.pins.steady import Steadiness
 
 BOARD_TRUST = 0.7  # the pads' joint say on who feeds the module counts less than their product: they share habits
 NEGLIGIBLE = 1e-9
@@ -99,6 +100,7 @@ class Model:
         self.kept = self.all.share >= (RARE if self.is_large else 0.0)
         self.everything = signature_shares(evidence, np.arange(len(evidence.signatures)))
         self.pad_factor = pad_factors(evidence)
+        self.steadiness = Steadiness(evidence)
         self._railed: dict[tuple[float, bytes], Shares] = {}
         self._logs: dict[tuple[bytes, bytes, int], tuple[Shares, Stay]] = {}
 
@@ -178,7 +180,7 @@ class Model:
         if key not in self._logs:
             self._logs[key] = self._circuit_logs(feed)
         log, stay = self._logs[key]
-        prior = (np.log(self.all.share) + self.pad_factor).astype(np.float32)
+        prior = (np.log(self.all.share) + self.pad_factor + self.steadiness.factors(feed.dead)).astype(np.float32)
         if feed.source >= 0:
             prior[feed.source, self.all.role != SWITCHED] += TIED
         log = log + prior[:, :, None]

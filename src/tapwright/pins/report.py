@@ -7,7 +7,7 @@ from tapwright.pins.advise import Ask, why_safe
 from tapwright.pins.find import Findings, Pad, finite
 from tapwright.pins.gates import Event
 from tapwright.pins.levels import Fit
-from tapwright.pins.sheet import CAUTIONS, Sheet
+from tapwright.pins.sheet import CAUTIONS, Sheet, shown
 from tapwright.pins.trials import Trial, worth_asking
 
 
@@ -63,13 +63,14 @@ def text(findings: Findings) -> str:
 
 
 def _claim(pad: Pad) -> str:
-    role = f"{pad.role} ({pad.probability:.2f})" if pad.probability >= 0.9 else \
-        f"open: {pad.role} {pad.probability:.2f}" + "".join(
-            f", {name} {share:.2f}" for name, share in pad.alternatives[:2])
-    driver = f"driven by {pad.driver} ({pad.driver_probability:.2f})" if pad.driver in ("instrument", "module") else \
-        f"held by a pull ({pad.driver_probability:.2f})" if pad.driver == "pull" else ""
+    role = f"{pad.role} ({shown(pad.probability)})" if pad.probability >= 0.9 else \
+        f"open: {pad.role} {shown(pad.probability)}" + "".join(
+            f", {name} {shown(share)}" for name, share in pad.alternatives[:2])
+    sure = shown(pad.driver_probability)
+    driver = f"driven by {pad.driver} ({sure})" if pad.driver in ("instrument", "module") else \
+        f"held by a pull ({sure})" if pad.driver == "pull" else ""
     if pad.driven_by == "unknown":
-        driver = f"who drives it is open: {pad.driver} {pad.driver_probability:.2f}"
+        driver = f"who drives it is open: {pad.driver} {sure}"
     parts = [role]
     if pad.role not in ("ground", "supply", "switched supply") and driver:
         parts.append(driver)
@@ -86,10 +87,9 @@ def _gate_lines(findings: Findings) -> list[str]:
     if not findings.gates or findings.gates[0].probability < 0.5:
         return ["What opens the data: no line's moves go with it so far."]
     best, rest = findings.gates[0], findings.gates[1:4]
-    also = "".join(f"; or pad {gate.pad} {gate.level} {gate.probability:.2f}" for gate in rest)
-    return [f"What opens the data: pad {best.pad} at {best.level} ({best.probability:.2f}){also}. "
-            "Only a trial proves it; see below." if findings.trials else
-            f"What opens the data: pad {best.pad} at {best.level} ({best.probability:.2f}){also}."]
+    also = "".join(f"; or pad {gate.pad} {gate.level} {shown(gate.probability)}" for gate in rest)
+    proof = " Only a trial proves it; see below." if findings.trials else ""
+    return [f"What opens the data: pad {best.pad} at {best.level} ({shown(best.probability)}){also}.{proof}"]
 
 
 def _next_lines(findings: Findings) -> list[str]:
@@ -105,8 +105,8 @@ def _next_lines(findings: Findings) -> list[str]:
     if findings.trials:
         trial = findings.trials[0]
         lines += ["", "The proof, with the module out:",
-                  f"  pad {trial.pad} {trial.drive} through {ohm_text(trial.through_ohm)}, watch pad {trial.watch}: "
-                  + trial.expect,
+                  f"  {trial.state}: pad {trial.pad} {trial.drive} through {ohm_text(trial.through_ohm)}, "
+                  f"watch pad {trial.watch}: {trial.expect}",
                   f"    safe: {trial.safe}"]
     if lines:
         lines += ["", "Before a lead goes inside the case:", f"  ! {CAUTIONS[1]}", f"  ! {CAUTIONS[2]}"]

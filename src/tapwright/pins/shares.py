@@ -1,7 +1,7 @@
 """The likelihood of what was measured, by branch and by circuit: a signature's readings multiplied together.
 
 In: `Evidence`. Out: `signature_shares`, a row a branch and a column a signature; `pad_factors`, what the ohms with
-the cells out, the off state and the scatter say of each circuit.
+the cells out and the off state say of each circuit.
 """
 
 from __future__ import annotations
@@ -62,7 +62,6 @@ def signature_shares(evidence: Evidence, chosen: NDArray[np.int64], rail_at: flo
 def pad_factors(evidence: Evidence) -> NDArray[np.float64]:
     """Return the log likelihood of what was measured once a pad, shape (n_pads, n_circuits)."""
     factor = np.zeros((len(evidence.of_pad), len(circuits().role)))
-    factor[:, circuits().high_at < 1] += _unsteadiness(evidence)[:, None]
     for p, value in enumerate(evidence.ohms):
         if not np.isnan(value):
             factor[p] += np.log(likelihood.ohms(float(value)))
@@ -70,14 +69,3 @@ def pad_factors(evidence: Evidence) -> NDArray[np.float64]:
         if not np.isnan(value):
             factor[p] += np.log(likelihood.off_volts(float(value)))
     return factor
-
-
-def _unsteadiness(evidence: Evidence) -> NDArray[np.float64]:
-    """Return what a pad's scatter over its states says against a supply of its own: 0 where it stands still."""
-    plain = evidence.plain
-    known = ~np.isnan(plain)
-    n = np.maximum(known.sum(1), 1)
-    middle = np.where(known, plain, 0).sum(1) / n
-    off = np.where(known, plain - middle[:, None], 0)
-    sd = np.hypot(float(np.median(evidence.counts)), 2 * evidence.gain_sd)
-    return np.asarray(-np.minimum(0.5 * np.maximum((off**2).sum(1) / sd**2 - n, 0), 40.0))

@@ -9,11 +9,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tapwright.evidence.survey import ohm_text
+from tapwright.pins.advise import SETTLED
 from tapwright.pins.circuits import GROUND
 from tapwright.pins.find import Findings, Pad
 from tapwright.pins.levels import Family, Fit, board_drives, board_reads
 
 SERIES_OHM = 1e3
+NO_WIRE = "nothing yet"
 CAUTIONS = (
     "Take the cells out before soldering; the first power-up goes through a current limit (100 mA).",
     "Opening the case ends its insulation and its measurement category (IEC 61010 series): after that extra-low "
@@ -66,7 +68,7 @@ def tap_sheet(findings: Findings, *, board: Family | None = None, fresh_v: float
         taken.add(ground.pad)
     pad = _best(findings.pads, "supply")
     if pad is not None:
-        wires.append(Wire(pad=pad.pad, to="nothing yet", part="see 'tapwright supply'", is_sure=pad.is_settled, why=(
+        wires.append(Wire(pad=pad.pad, to=NO_WIRE, part="see 'tapwright supply'", is_sure=pad.is_settled, why=(
             "the cells' side; whether they carry the board is the supply plan's answer, not this sheet's")))
         taken.add(pad.pad)
     for pad in (one for one in findings.pads if one.role == "data"):
@@ -86,7 +88,7 @@ def tap_sheet(findings: Findings, *, board: Family | None = None, fresh_v: float
         else:
             fit = _fit(findings, pad, board, fresh, worn, drives=True)
             to = "an output of the board, once the module is out"
-            why = (f"data flows at {gate.level} ({gate.probability * 100:.0f} %); never while the module is in place "
+            why = (f"data flows at {gate.level} ({shown(gate.probability)}); never while the module is in place "
                    "and drives it too: two drivers would fight")
         fits += [fit] if fit else []
         wires.append(Wire(pad=pad.pad, to=to, part=_part(fit), why=why,
@@ -101,7 +103,8 @@ def sheet_text(sheet: Sheet) -> str:
     lines = ["Tap sheet", ""]
     for wire in sheet.wires:
         mark = "" if wire.is_sure else "  NOT SETTLED, measure first"
-        lines.append(f"  pad {wire.pad} -> {wire.to}, through {wire.part}{mark}")
+        through = f": {wire.part}" if wire.to == NO_WIRE else f", through {wire.part}"
+        lines.append(f"  pad {wire.pad} -> {wire.to}{through}{mark}")
         lines.append(f"      {wire.why}")
     lines += ["", "Leave alone"]
     lines += [f"  pad {pad}: {why}" for pad, why in sheet.leave] or ["  none"]
@@ -112,6 +115,11 @@ def sheet_text(sheet: Sheet) -> str:
                          f"{fit.low_margin_v:+.2f} V low. {fit.why[:1].upper()}{fit.why[1:]}.")
     lines += ["", "Before a lead goes inside the case", *(f"  ! {caution}" for caution in sheet.cautions)]
     return "\n".join(lines) + "\n"
+
+
+def shown(probability: float) -> str:
+    """Return a probability with two digits, never one that reads as certain."""
+    return "over 0.99" if probability > 0.995 else f"{probability:.2f}"
 
 
 def _best(pads: Sequence[Pad], role: str) -> Pad | None:
@@ -149,6 +157,8 @@ def _part(fit: Fit | None) -> str:
 def _leave(pad: Pad) -> str:
     if pad.role in ("ground", "supply"):
         return f"{pad.role}: one wire of it is enough"
+    if pad.probability < SETTLED:
+        return f"{pad.role} {shown(pad.probability)}, not settled; not needed to listen"
     if not pad.is_settled:
-        return f"{pad.role} at {pad.probability * 100:.0f} %: not settled, and not needed to listen"
+        return f"{pad.role}, who drives it is not settled; not needed to listen"
     return f"{pad.role}: not needed to listen"

@@ -21,6 +21,7 @@ from tapwright.evidence.survey import AC, HZ, OHMS, VOLTS, Cell, Column, Survey,
 from tapwright.pins.predict import Probe
 
 NEAR = 0.03  # readings this near to the highest steady level count as being at the supply
+APART = 0.008  # levels this share apart are two, whatever the meter
 FINEST = 2e-4  # no meter's count is finer than this share of its reading: 5000 counts
 
 
@@ -94,8 +95,15 @@ def infer_supply(survey: Survey) -> float:
         if min(seen) >= 0.8 and max(seen) - min(seen) <= 0.05 * max(seen):
             tops.append(float(np.median(seen)))
     if not tops:
-        raise SurveyError("no supply given, and no pad stands at one level of 0.8 V or more in all states",
-                          path=survey.path, expected="the supply's volts", do="give it with --supply")
+        highest = max(((cells[i].middle, p, i) for p, cells in enumerate(survey.cells) for i in plain if i in cells),
+                      default=None)
+        found, line, place = "no supply given, and no pad stands at one level of 0.8 V or more in all states", None, ""
+        if highest is not None:
+            volts, p, i = highest
+            found += f"; the highest reading is this one, {volts:g} V"
+            line, place = survey.lines[p], f"column {survey.columns[i].number} '{survey.columns[i].heading}'"
+        raise SurveyError(found, path=survey.path, line=line, place=place, expected="the supply's volts",
+                          do="give it with --supply")
     top = max(tops)
     return round(float(np.median([value for value in tops if value >= top * (1 - NEAR)])), 3)
 
@@ -144,24 +152,34 @@ def _references(survey: Survey, supply_v: float, meter: Meter) -> dict[tuple[str
     """
     result: dict[tuple[str, str], float] = {}
     for name in {column.meter for column in survey.columns} | {""}:
-        tops: dict[str, list[float]] = {}
+        near: dict[str, dict[int, Cell]] = {}
         for i, column in enumerate(survey.columns):
             if column.is_plain and column.meter == name and not is_off(column.state):
-                seen = [cells[i] for cells in survey.cells if i in cells and cells[i].span == 0]
-                near = [cell for cell in seen if abs(cell.middle / supply_v - 1) <= 0.1]
-                # Nothing stands above the supply: what lies under the top by more than the meter's counts is a pull
-                # or a clamped line, and would draw the reference down.
-                top = max(near, key=lambda cell: cell.middle, default=None)
-                tops[column.state] = [] if top is None else [
-                    cell.middle for cell in near if cell.middle >= top.middle - _reach(top, meter)]
-        every = [value for values in tops.values() for value in values]
+                near[column.state] = {p: cells[i] for p, cells in enumerate(survey.cells) if i in cells
+                                      and cells[i].span == 0 and abs(cells[i].middle / supply_v - 1) <= 0.1}
+        # Nothing stands above the supply: what lies under the top by more than the meter's counts is a pull or a
+        # clamped line, and would draw the reference down. Such a pad is none where it stands alone either.
+        tops = {state: _at_top(cells, meter) for state, cells in near.items()}
+        sagging = {p for state, cells in near.items() for p in cells.keys() - tops[state].keys()
+                   if cells[p].middle < (1 - APART) * max(cell.middle for cell in cells.values())}
+        steady = {state: {p: cell for p, cell in cells.items() if p not in sagging} for state, cells in tops.items()}
+        if any(steady.values()):
+            tops = steady
+        every = [cell.middle for cells in tops.values() for cell in cells.values()]
         whole = float(np.median(every)) if every else result.get(("", ""), supply_v)
         for state in survey.running:
-            own = tops.get(state, [])
+            own = [cell.middle for cell in tops.get(state, {}).values()]
             middle = float(np.median(own)) if own else whole
-            result[state, name] = middle if abs(middle / whole - 1) > 0.008 and len(own) > 0 else whole
+            result[state, name] = middle if abs(middle / whole - 1) > APART and len(own) > 0 else whole
         result.setdefault((name, ""), whole)
     return result
+
+
+def _at_top(cells: dict[int, Cell], meter: Meter) -> dict[int, Cell]:
+    """Return the cells, by pad, that stand at the highest of them as far as the meter can tell."""
+    top = max(cells.values(), key=lambda cell: cell.middle, default=None)
+    return {} if top is None else {
+        p: cell for p, cell in cells.items() if cell.middle >= top.middle - _reach(top, meter)}
 
 
 def _reach(cell: Cell, meter: Meter) -> float:
