@@ -7,6 +7,7 @@ written out here.
 
 from __future__ import annotations
 
+import itertools
 import random
 import struct
 from collections.abc import Callable
@@ -30,6 +31,7 @@ WIDE = {"sum8": 1, "negated sum8": 1, "xor8": 1, "sum16": 2, "fletcher16": 2, "c
 KINDS = tuple(WIDE)
 SEGMENTS = (0xEB, 0x0A, 0xAD, 0x8F, 0x4E, 0xC7, 0xE7, 0x8A, 0xEF, 0xCF)
 Field = Callable[[], bytes]
+TOO_SHORT = 100  # frames thrown away before a field more is given
 FORMS = ("one", "types", "types", "lengths", "field", "field", "lines", "closed", "gap")
 
 
@@ -233,7 +235,9 @@ def instrument(seed: int, *, form: str | None = None, kind: str | None = None, w
             i = rng.choices(range(n_types), shares)[0]
         if rng.random() < 0.06:
             still[0] = not still[0]
-        while True:
+        for tries in itertools.count():
+            if tries % TOO_SHORT == TOO_SHORT - 1:  # no frame of these fields is long enough for a span
+                types[i][1].append(make_field(rng, text=text, avoid=avoid, still=still))
             body = body_of(i)[:64 - len(start) - n_check - len(end) - 2] if not text else body_of(i)
             header = b""
             if form == "field":
@@ -254,6 +258,7 @@ def instrument(seed: int, *, form: str | None = None, kind: str | None = None, w
                 continue
             if len(frame) >= 5:
                 return frame
+        raise AssertionError("unreachable")
 
     made = Instrument(form, make, guard, start, still)
     if form in ("types", "lengths"):

@@ -66,7 +66,7 @@ def test_no_check_where_there_is_none() -> None:
 
 
 @pytest.mark.parametrize("seed", [1007, 1009, 1022, 2037, 2075, 2094, 3019, 3045, 10047, 30014, 30019, 30023,
-                                  30055, 930_035, 950_075])
+                                  30055, 930_035, 950_075, 90089, 90090, 950_091, 950_115])
 @pytest.mark.slow
 def test_streams_that_were_once_cut_wrong(seed: int) -> None:
     """Bursts, kinds in a fixed order, fillers, closing bytes beside starts, lengths that a byte has by chance."""
@@ -75,14 +75,36 @@ def test_streams_that_were_once_cut_wrong(seed: int) -> None:
 
 
 @pytest.mark.parametrize("seed", [910_024, 930_035, 930_077, 930_105, 57_009, 57_016, 57_029, 80_032, 80_082,
-                                  80_086, 80_099, 80_104, 80_130, 80_177, 80_220, 81_003, 81_111, 83_047, 83_082])
+                                  80_086, 80_099, 80_104, 80_130, 80_177, 80_220, 81_003, 81_111, 83_047, 83_082,
+                                  96_013, 660_009, 660_228, 660_232])
 @pytest.mark.slow
 def test_streams_without_a_check_that_were_once_cut_wrong(seed: int) -> None:
     """A start within a kind, a display that stood still, a recording begun behind a start's first bytes, a damaged next
-    frame, a damaged length byte, a line end that equals a length, two kinds in turn.
+    frame, a damaged length byte, a line end that equals a length, two kinds in turn, a number with one more digit, kinds
+    whose lengths differ by one.
     """
     _, frames, spoilt, report = framed(seed, with_check=False)
     assert is_exact(frames, spoilt, report)
+
+
+@pytest.mark.parametrize("seed", [97_019, 97_055])
+@pytest.mark.slow
+def test_streams_with_a_check_that_were_once_cut_wrong(seed: int) -> None:
+    """A check from the start's second byte on, and a byte of the start that stands elsewhere in the frame too."""
+    _, frames, spoilt, report = framed(seed, with_check=True)
+    assert is_exact(frames, spoilt, report)
+    assert report.checks
+
+
+def test_a_frame_s_first_byte_that_rests_on_use_is_said() -> None:
+    """Back to back and begun within a frame, a constant byte may begin a frame or end it: said; with pauses it is not."""
+    rng = random.Random(5)
+    frames = [b"\xaa" + rng.randbytes(6) + b"\x31" for _ in range(80)]
+    for how, said in (("packed", True), ("gaps", False)):
+        rows, _ = mixed.on_line(frames, 5, how=how, damage=0.0, mid=True)
+        report = find_frames(rows)
+        assert report.layout is not None
+        assert any("no pause shows where a frame begins" in note for note in report.evidence) is said
 
 
 def test_a_damaged_frame_shorter_than_a_type_byte_s_place() -> None:

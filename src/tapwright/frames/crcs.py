@@ -33,6 +33,7 @@ SHORT = 24  # bytes: up to here a deep search tries every span one by one
 Order = Literal["big", "little"]
 Encoding = Literal["binary", "hex"]
 ENCODINGS: tuple[Encoding, ...] = ("binary", "hex")
+WORTH_LOADING = 2000  # tasks times bytes squared, from which on compiled code is worth the time to load it
 WIDTHS = (32, 16, 8)  # where a wide and a narrow one fit, the wide one is meant
 LEAST_DISTINCT = 4
 
@@ -67,6 +68,9 @@ class Polynomial:
     first: int
     last: int
     at: int
+
+
+Setting = tuple[int, int, int, Way]  # first, last, at and way
 
 
 def ways(width: int, encoding: Encoding) -> list[Way]:
@@ -193,36 +197,56 @@ def _usual(material: Material, differences: Differences) -> Iterator[Polynomial]
     for encoding in ENCODINGS:
         for width in WIDTHS:
             size = width // 8 * (2 if encoding == "hex" else 1)
-            for at in usual_places(material, size, encoding):
-                for last in lasts(material, at, size, deep=False):
-                    begins = firsts(material, last, at, size)[:6]
-                    for way in ways(width, encoding):
-                        yield from _try(differences, way, begins, last, at)
+            tasks = [(begins, last, at) for at in usual_places(material, size, encoding)
+                     for last in lasts(material, at, size, deep=False)
+                     if (begins := firsts(material, last, at, size)[:6])]
+            ways_ = ways(width, encoding)
+            # A divisor in plain integers takes time with the square of the length.
+            if encoding == "binary" and len(tasks) * len(differences.plain[0]) ** 2 >= WORTH_LOADING:
+                hits = _sharing(differences, [(first, last, at) for begins, last, at in tasks for first in begins],
+                                width)
+                settings = [([first], last, at, way) for begins, last, at in tasks for way in ways_ for first in begins
+                            if (first, last, at, way) in hits]
+            else:
+                settings = [(*task, way) for task in tasks for way in ways_]
+            for begins, last, at, way in settings:
+                yield from _try(differences, way, begins, last, at)
 
 
 def _deep(material: Material, differences: Differences) -> Iterator[Polynomial]:
     """Try every place and span; binary checks in compiled code, on frames of the commonest length."""
     n_bytes = len(differences.plain[0])
-    same = [i for i, row in enumerate(differences.plain) if len(row) == n_bytes][:SURE]
-    if len(same) < SURE or n_bytes > LONGEST_DEEP:
+    if n_bytes > LONGEST_DEEP:
         return
-    rows = np.array([list(differences.plain[i]) for i in same], np.uint8)
     for width in WIDTHS:
         size = width // 8
-        ats = places(material, size, "binary")
-        tasks = [(first, last, i) for i, at in enumerate(ats) for last in lasts(material, at, size, deep=True)
+        tasks = [(first, last, at) for at in places(material, size, "binary")
+                 for last in lasts(material, at, size, deep=True)
                  for first in _first_choice(material, last, at, size, n_bytes)]
-        if not tasks:
-            continue
-        spans = np.array([(first, last if last >= 0 else n_bytes + last, i) for first, last, i in tasks], np.int64)
-        back = {tuple(span): task for span, task in zip(spans.tolist(), tasks, strict=True)}
-        for way in ways(width, "binary"):
-            checks = np.array([[differences.check(k, at, way) for at in ats] for k in same], np.uint64)
-            for hit in deep.shared(rows, checks, spans, width, way.refin).tolist():
-                first, last, i = back[tuple(hit)]
-                yield from _try(differences, way, [first], last, ats[i])
+        for first, last, at, way in _sharing(differences, tasks, width):
+            yield from _try(differences, way, [first], last, at)
     if n_bytes > SHORT and not material.is_varying:
         yield from _cancelling(material, differences)
+
+
+def _sharing(differences: Differences, tasks: list[tuple[int, int, int]], width: int) -> dict[Setting, None]:
+    """Return the settings (first, last, place, way), a way after the other, in which three differences of one length
+    share a divisor that could be a polynomial; none where there are no three."""
+    n_bytes = len(differences.plain[0])
+    same = [i for i, row in enumerate(differences.plain) if len(row) == n_bytes][:SURE]
+    if len(same) < SURE or not tasks:
+        return {}
+    rows = np.array([list(differences.plain[i]) for i in same], np.uint8)
+    ats = list(dict.fromkeys(at for _, _, at in tasks))
+    place = {at: i for i, at in enumerate(ats)}
+    spans = np.array([(first, last if last >= 0 else n_bytes + last, place[at]) for first, last, at in tasks], np.int64)
+    back = {tuple(span): task for span, task in zip(spans.tolist(), tasks, strict=True)}
+    found: dict[Setting, None] = {}
+    for way in ways(width, "binary"):
+        checks = np.array([[differences.check(k, at, way) for at in ats] for k in same], np.uint64)
+        for hit in deep.shared(rows, checks, spans, width, way.refin).tolist():
+            found[*back[tuple(hit)], way] = None
+    return found
 
 
 def _first_choice(material: Material, last: int, at: int, size: int, n_bytes: int) -> list[int]:

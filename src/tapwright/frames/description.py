@@ -102,15 +102,20 @@ def _places_in_frames(frames: Frames) -> Iterator[NDArray[np.int64]]:
 def _coded_bits(columns: NDArray[np.int64], data: NDArray[np.uint8]) -> float:
     """Return the bits of bytes written column by column, each by its own code or plain, whichever is shorter."""
     width = int(columns.max()) + 1
-    counts = np.bincount(columns * 256 + data, minlength=256 * width).reshape(width, 256).astype(np.float64)
-    n = counts.sum(axis=1)
+    # Most columns show few of 256 values: only what was seen is reckoned with.
+    cells = np.sort(columns.astype(np.int32) << 8 | data)
+    ends = np.append(np.flatnonzero(cells[1:] != cells[:-1]) + 1, len(cells))
+    seen = np.diff(ends, prepend=0).astype(np.float64)
+    column, value = cells[ends - 1] >> 8, cells[ends - 1] & 255
+    n: NDArray[np.float64] = np.bincount(column, weights=seen, minlength=width).astype(np.float64)
     some = np.maximum(n, 1)
-    own = n * np.log2(some) - (counts * np.log2(np.maximum(counts, 1))).sum(axis=1)
-    distinct = (counts > 0).sum(axis=1)
+    own: NDArray[np.float64] = n * np.log2(some) - np.bincount(column, weights=seen * np.log2(seen), minlength=width)
+    distinct = np.bincount(column, minlength=width)
     own += distinct * 8 + np.maximum(distinct - 1, 0) * 0.5 * np.log2(some)
     # One code for all columns is paid for once, and suits columns that are alike (text).
-    of_all = counts.sum(axis=0)
-    shared = counts @ (np.log2(max(len(data), 1)) - np.log2(np.maximum(of_all, 1)))
+    of_all = np.bincount(data, minlength=256)
+    code = np.log2(len(data)) - np.log2(np.maximum(of_all, 1))
+    shared = np.bincount(column, weights=seen * code[value], minlength=width)
     plain = np.minimum(np.minimum(own, shared + 1.0), 8.0 * n)
     return float(np.minimum(plain, _repeating_bits(columns, data, n)).sum())
 

@@ -29,7 +29,11 @@ from tapwright.frames.row_shapes import (
 NEAR_BITS = 120.0  # within which framings may differ in where a frame begins alone
 NEAR_BITS_A_FRAME = 12.0  # columns that line up from the start or from the end only differ by as much
 MOST_ROTATIONS = 12
+# STX opens what it stands before (ISO/IEC 646); AA and 55 are bits in turn, on which receivers keep in step (common
+# practice, no source).
+USUAL_STARTS = (b"\x02", b"\xaa", b"\x55")
 EDGE_FRAMES = 2  # that a recording's ends may cut
+TURNED_SHARE = 0.9  # of frames, that another place to begin them cuts likewise; damage spoils the rest
 CLOSING_LOST = 0.05  # of frames, for one more constant byte that damage may hit
 MOST_SYNC = 3  # bytes of a start used to keep in step where neither silence nor check helps
 WORDS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz +-.,"
@@ -169,18 +173,32 @@ def _chosen(source: LineBytes, found: list[Framing]) -> tuple[FrameLayout, tuple
             # The recording's first byte, a usual end or start, and a span from a frame's first byte on speak for one.
             start = framing.layout.start
             closed = framing.layout.end in CLOSERS
-            order = (_is_block(framing.layout), _is_sync(start), framing.at_once, closed, checks[0].check.first == 0,
-                     len(start), -framing.bits)
+            order = (_is_block(framing.layout), _is_sync(start), framing.at_once, start[:1] in USUAL_STARTS, closed,
+                     checks[0].check.first == 0, len(start), -framing.bits)
             tried.append((order, framing, checks, notes))
     if tried:
         _, framing, checks, notes = max(tried, key=lambda entry: entry[0])
-        return framing.layout, checks, notes
+        return framing.layout, checks, (*_begin_notes(framing, near), *notes)
     # Without a check nothing tells where a run of constant bytes was begun: all of it is taken for the start.
     best = max(near, key=lambda framing: (_is_block(framing.layout), _is_sync(framing.layout.start), framing.at_once,
-                                          framing.layout.end in CLOSERS, len(framing.layout.start), -framing.bits))
+                                          framing.layout.start[:1] in USUAL_STARTS, framing.layout.end in CLOSERS,
+                                          len(framing.layout.start), -framing.bits))
     whole = _whole(split(source, best.layout))
     checks, notes = find_checks(Material.of(whole))
-    return best.layout, checks, notes
+    return best.layout, checks, (*_begin_notes(best, near), *notes)
+
+
+def _begin_notes(chosen: Framing, near: list[Framing]) -> tuple[str, ...]:
+    """Say so where a frame's first byte rests on nothing but where the recording begins, or on what is usual."""
+    layout = chosen.layout
+    others = [framing for framing in near if framing.cuts != chosen.cuts]
+    if layout.gap_s or layout.length == "delimited" or layout.end in CLOSERS or _is_block(layout) or not others:
+        return ()
+    usual = layout.start[:1] in USUAL_STARTS or _is_sync(layout.start)
+    why = "where the recording does" if chosen.at_once else \
+        f"with {layout.start[:MOST_SYNC].hex(' ').upper()}" + (", as many do" if usual else "")
+    return (f"no pause shows where a frame begins; it is taken to begin {why}, and constant bytes at its head may as "
+            "well end the frame before: a recording with a pause between frames would tell",)
 
 
 def _is_block(layout: FrameLayout) -> bool:
@@ -236,15 +254,30 @@ def _alike(one: Framing, other: Framing) -> bool:
     if ((a.length, a.n_bytes, a.field_add, a.gap_s, len(a.variants))
             != (b.length, b.n_bytes, b.field_add, b.gap_s, len(b.variants))):
         return False
-    if a.length == "fixed" and not a.variants and abs(one.n_frames - other.n_frames) <= EDGE_FRAMES:
-        return True  # the same bytes that repeat, begun at another of them
+    turned = a.length == "fixed" and not a.variants and _is_turned(one, other)
+    if turned and abs(one.n_frames - other.n_frames) <= EDGE_FRAMES:
+        return True
     run, others = a.end + a.start, b.end + b.start
     part = run in others or others in run
     # More constant bytes at the price of frames are not the same frames; where a byte that closes frames by its meaning
     # is one of them, each of them that is damaged costs a frame.
     closing = a.length == "delimited" and a.end in CLOSERS and b.end not in CLOSERS
-    lost = EDGE_FRAMES + (CLOSING_LOST * other.n_frames if closing else 0)
+    # So does a long start of frames of one length, where one of its bytes alone was found elsewhere in frames too.
+    longer = a.length == "fixed" and not a.variants and not turned and len(run) > len(others) + 1
+    lost = EDGE_FRAMES + (CLOSING_LOST * other.n_frames if closing or longer else 0)
     return run == others or (part and abs(one.n_frames - other.n_frames) <= lost)
+
+
+def _is_turned(one: Framing, other: Framing) -> bool:
+    """Say whether two framings cut the same frames of one length, begun at another of their bytes."""
+    least = min(len(one.begins), len(other.begins))
+    if not least:
+        return False
+    next_ = np.searchsorted(other.begins, one.begins)
+    held = next_ < len(other.begins)
+    shifts = other.begins[next_[held]] - one.begins[held]
+    shifts = shifts[shifts < one.layout.n_bytes]
+    return bool(len(shifts) and np.bincount(shifts).max() >= TURNED_SHARE * least)
 
 
 def _whole(frames: Frames) -> Frames:

@@ -129,6 +129,7 @@ def _kinds_first(found: list[Framing]) -> list[Framing]:
     best = found[0] if found else None
     if best is None or best.layout.length != "fixed":
         return found
+    parts = []
     for framing in found:
         kinds = (framing.layout, *framing.layout.variants)
         # A start of two bytes hardly comes back by chance.
@@ -137,8 +138,12 @@ def _kinds_first(found: list[Framing]) -> list[Framing]:
                    and framing.n_frames >= 0.95 * len(kinds) * best.n_frames
                    and best.layout.n_bytes % sum(kind.n_bytes for kind in kinds) == 0)
         if in_turn or _is_finer(framing, best):
-            return [framing, *(other for other in found if other is not framing)]
-    return found
+            parts.append(framing)
+    if not parts:
+        return found
+    # A kind that holds another one whole was not cut far enough.
+    finest = max(parts, key=lambda framing: (framing.n_frames, -framing.bits))
+    return [finest, *(other for other in found if other is not finest)]
 
 
 def _is_finer(one: Framing, whole: Framing) -> bool:

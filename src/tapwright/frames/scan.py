@@ -50,7 +50,8 @@ class Scanner:
                cuts: list[Cut]) -> tuple[int, bool]:
         while pos < limit:
             before = pos
-            pos = self._run(data, pos, limit, cuts)
+            if synced or not self.layout.checks:
+                pos = self._run(data, pos, limit, cuts)
             synced |= pos > before
             if pos >= limit:
                 break
@@ -133,14 +134,35 @@ class Scanner:
         for size, form in options:
             if pos + size > limit or not form.ends(data, pos + size, pos):
                 continue
-            if form.checks and not form.start and not synced and pos != begin:
-                continue
+            if form.checks and not synced:
+                if not form.start and pos != begin:
+                    continue
+                inner = self._checked_within(data, pos, pos + size, limit, final)
+                if inner is None:
+                    return "wait", 0
+                if inner:
+                    continue
             follows = self._follows(data, pos + size, limit, final, form)
             if follows is None:
                 return "wait", 0
             if follows:
                 return "frame", pos + size
         return "none", 0
+
+    def _checked_within(self, data: bytes, pos: int, end: int, limit: int, final: bool) -> bool | None:
+        """Say whether a frame whose check holds begins within bytes that only look like one where no frame is known to
+        begin: the start's bytes stand within frames too. None where that cannot be known yet."""
+        unknown = False
+        for form in self.forms:
+            at = data.find(form.start, pos + 1, end + len(form.start) - 1) if form.start else -1
+            while at >= 0:
+                size = form.size(data, at, limit)
+                if size < 0 or at + size > limit:
+                    unknown |= not final
+                elif size and form.surely(data, at, at + size, False):
+                    return True
+                at = data.find(form.start, at + 1, end + len(form.start) - 1)
+        return None if unknown else False
 
     def _follows(self, data: bytes, end: int, limit: int, final: bool, form: _Form) -> bool | None:
         """Say whether a frame begins at `end`, or nothing at all; None where that cannot be known yet."""
@@ -175,8 +197,18 @@ class Scanner:
         if not self.longest_start or b"" in self.starts:
             return False
         unknown = False
-        # Where a start stands one byte before, it was this frame that lost one.
-        for lost in (0,) if self._starts(data, end - 1, limit) else (0, 1):
+        early = False
+        for form in self.forms:
+            if data.startswith(form.start, end - 1, limit):
+                # A frame that begins one byte before, and ends before another: it is this one that lost a byte.
+                early = True
+                beyond = end - 1 + max(form.size(data, end - 1, limit), 0)
+                if beyond > end and (self._starts(data, beyond, limit) or (final and beyond == limit)):
+                    return False
+                unknown |= not final and beyond + self.longest_start > limit
+        if unknown:
+            return None
+        for lost in (0,) if early else (0, 1):
             for form in self.forms:
                 size = form.size(data, end - lost, limit)
                 beyond = end + size - lost
@@ -255,6 +287,9 @@ class Scanner:
                 again = data.rfind(start, pos + 1, found)
                 if again >= 0 and passes(data[again:stop], checks):
                     at = again
+            elif not checks and len(start) > 1:
+                # A start of several bytes hardly stands within a frame by chance: the one before lost its end.
+                at = max(at, data.rfind(start, pos + len(start), found))
             if at > pos and (synced or data.startswith(start, pos)):
                 cuts.append((pos, at, True))
             known = synced or at > pos or bool(start) or (bool(checks) and passes(data[at:stop], checks))

@@ -31,9 +31,11 @@ MOST_STARTS = 24  # single bytes tried; in text a start byte is rarer than any d
 ALIKE_SHARE = 0.5
 OTHER_LENGTHS = 0.03  # of frames with a length byte; fewer may be damage
 ALL_ALIKE = 0.95  # of rows that a byte closes: from here on the others are taken for damaged
+LEAST_LONGER = 2  # lines longer than the usual, by which lengths vary
 NEXT_STARTS = 4  # to which a length byte may lead
 LEAST_ADD, MOST_ADD = -8, 64  # of what a length byte does not count
 LED_SHARE = 0.3  # of starts from which the length leads to another
+COVERED_SHARE = 0.8  # of a kind's frames, that stand within other frames
 PARTED_SHARE = 0.3  # of frames, that follow a silence, before a kind that never does is doubted
 PARTED_LEAST = 5.0  # times that it should have followed one
 LEAST_STEP = 3  # bytes from start to start
@@ -254,7 +256,9 @@ def typed_layouts(data: NDArray[np.uint8], parted: NDArray[np.int64] = NOWHERE) 
             if len(usual) < 2 or np.isin(kinds, usual).mean() < KINDS_SHARE:
                 continue
             within = _within(at[:len(kinds)], kinds, usual, parted) if len(start) == 1 else usual[:0]
-            for chosen in dict.fromkeys((usual.tobytes(), np.setdiff1d(usual, within).tobytes())):
+            covered = _covered(data, at, kinds, usual)
+            for chosen in dict.fromkeys((usual.tobytes(), np.setdiff1d(usual, within).tobytes(),
+                                         np.setdiff1d(usual, covered).tobytes())):
                 layout = _typed(data, at, np.frombuffer(chosen, np.uint8), type_at, before)
                 if layout is not None:
                     yield layout
@@ -273,6 +277,21 @@ def _within(at: NDArray[np.int64], kinds: NDArray[np.uint8], usual: NDArray[np.u
         return usual[:0]
     within: NDArray[np.uint8] = usual[never]
     return within
+
+
+def _covered(data: NDArray[np.uint8], at: NDArray[np.int64], kinds: NDArray[np.uint8],
+             usual: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return kinds that nearly always stand within frames of other kinds, each as long as its own usual step."""
+    lengths = _lengths(data, at, kinds, usual)
+    reach = np.array([lengths.get(value, 0) for value in range(256)], np.int64)[kinds]
+    ends = at[:len(kinds)] + reach
+    inside = np.zeros(len(kinds), np.bool_)
+    # The frame that reaches furthest of all that begin before.
+    furthest = np.maximum.accumulate(ends)
+    inside[1:] = furthest[:-1] > at[1:len(kinds)]
+    shares = np.array([inside[kinds == value].mean() for value in usual], np.float64)
+    dropped: NDArray[np.uint8] = usual[shares >= COVERED_SHARE]
+    return dropped
 
 
 def _typed(data: NDArray[np.uint8], at: NDArray[np.int64], usual: NDArray[np.uint8], type_at: int,
@@ -360,7 +379,9 @@ def _closed(data: NDArray[np.uint8]) -> Iterator[FrameLayout]:
             tail = common_end(same)
             yield FrameLayout(length="fixed", n_bytes=n_bytes, start=common_start(same),
                               end=tail if len(tail) < n_bytes else b"")
-        if count < ALL_ALIKE * len(rows):
+        longer = sum(n_bytes < len(row) < 2 * n_bytes for row in rows)
+        # In lines a number gets a digit more; damage makes them shorter, or joins two.
+        if count < ALL_ALIKE * len(rows) or (plain and longer >= LEAST_LONGER):
             start = common_start(rows)
             if end != b"\r" or start[:1] != b"\n":
                 yield FrameLayout(length="delimited", start=start, end=end)
