@@ -133,6 +133,19 @@ def test_many_readings_alike_do_not_choose_between_what_reads_alike(tmp_path: Pa
     assert {"supply", "fixed high", "data"} <= {pad.role, *(name for name, _ in pad.alternatives)}
 
 
+def test_a_pull_to_a_supply_that_is_not_the_modules(tmp_path: Path) -> None:
+    """18k to a rail that falls in b and d, 100k on that rail; the module drives pad 4 meanwhile, so that it has supply.
+
+    By hand, the meter's 10 Mohm aside: 3 V * 4.7 / 22.7 = 0.62 V up, 3 V * 118 / 218 = 1.62 V down.
+    """
+    csv = ("pad,a,b,c,d,a / 4.7k to ground,b / module out,b / module out / 100k to supply\n1,0.000,0.000,0.000,0.000,,,\n"
+           "2,3.000,3.000,3.000,3.000,2.999,3.000,\n3,2.995,0.000,2.995,0.000,0.621,0.000,1.614\n"
+           "4,0.000,2.999,2.999,2.999,,0.000,2.970\n")
+    pad = find(tmp_path, csv, supply_v=3.0).pads[2]
+    assert (pad.role, pad.driven_by) == ("state line", "pull")
+    assert (pad.level, pad.follows) == ("high", ("a", "c"))
+
+
 def test_a_pad_that_sags_is_no_reference_where_it_stands_alone(tmp_path: Path) -> None:
     """In b only a clamped pad is near the supply: the steady pad beside it has not moved."""
     csv = ("pad,a,b,c,d\n1,3.000,,3.000,3.000\n2,3.000,2.920,2.920,3.000\n3,1.700,1.700,1.700,1.700\n"

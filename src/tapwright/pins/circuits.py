@@ -59,10 +59,11 @@ class Circuits:
     """Every circuit; all arrays have one entry a circuit, resistances in ohms (inf: not there).
 
     `high_at` is what a high driver drives to. `pull_i`, `pull_m` are on the instrument's and the module's board, `*_up`
-    says toward a supply; `pull_i_switched` that the instrument's pull goes to its switched supply. `down_ohm`,
-    `down_at`, `down_stays` describe a switched supply when down. `duty` is the share that a line that sends spends away
-    from idle (-1: changing); with the module out one that `waits` for it rests. `drive_step`, `pull_step`, `down_step`
-    are the ratios between neighbours of the grids that the resistances come from: a grid point stands for its cell.
+    says toward a supply; `pull_i_switched` that the instrument's pull goes to its switched supply, the module's too.
+    `down_ohm`, `down_at`, `down_stays` describe a switched supply when down, or what a pull to one meets then. `duty`
+    is the share that a line that sends spends away from idle (-1: changing); with the module out one that `waits` for
+    it rests. `drive_step`, `pull_step`, `down_step` are the ratios between neighbours of the grids that the resistances
+    come from: a grid point stands for its cell.
     `clamp` is the chance, in each state by itself, that a chip of the module clamps what is driven or held elsewhere.
     """
 
@@ -180,6 +181,9 @@ def _branches_of(all_: Circuits, j: int) -> Iterator[tuple[int, bool, float, flo
     else:
         if all_.driver[j] == PULL:
             yield RELEASED, True, NONE, 0.0
+            if np.isfinite(all_.down_ohm[j]):
+                yield DOWN, False, NONE, 0.0
+                return
         else:
             yield _at_level(all_, j, high=True)
             yield _at_level(all_, j, high=False)
@@ -297,6 +301,10 @@ def _state_lines() -> Iterator[tuple[float, Iterator[_Row]]]:
     yield 0.09, ({"driver": PULL, "share": share, **pull} for pull, share in _sides(pulls, up=True))
     yield 0.05, ({"driver": PULL, "share": share, "pull_i": ohm, "pull_i_up": True, "pull_i_switched": True}
                  for ohm, share in pulls)
+    # To a switched supply that is not the module's: when down, a path to ground through the pull and the rail's parts.
+    yield 0.03, ({"driver": PULL, "share": share, "pull_i": ohm, "pull_i_up": True, "down_ohm": ohm + down,
+                  "down_stays": True, "down_step": 4.0, "pull_step": float(FEW_PULLS[1] / FEW_PULLS[0])}
+                 for (ohm, share), down in product(_pulls(FEW_PULLS), np.geomspace(1e3, 1e6, 5).tolist()))
 
 
 def _data() -> Iterator[tuple[float, Iterator[_Row]]]:

@@ -93,7 +93,7 @@ def tap_picture(sheet: Sheet) -> str:
         y = 78 + 58 * row
         colour, dash = (SETTLED, "") if wire.is_sure else (OPEN, "6 4")
         canvas.circle(112, y, 6, colour)
-        canvas.text(98, y + 4, wire.pad, size=12, anchor="end", mono=True, bold=True)
+        canvas.text(98, y + 4, _short(wire.pad, 10), size=12, anchor="end", mono=True, bold=True)
         if wire.to == NO_WIRE:
             canvas.line(118, y, 180, y, colour, width=2, dash=dash)
             canvas.text(190, y + 4, f"{wire.to}: {wire.part}", size=11)

@@ -26,6 +26,7 @@ from tapwright.pins.posterior import Beliefs, Model
 from tapwright.pins.signatures import Evidence, Meter, gather, infer_supply
 from tapwright.pins.trials import Trial, propose
 
+STILL = ("ground", "supply", "fixed high", "fixed low", "floating")
 UNKNOWN, SURE = "unknown", 0.9
 LEAST_ALTERNATIVE = 0.01
 MOST_ASKS, MOST_PER_PAD = 24, 3
@@ -137,7 +138,7 @@ def find_pads(survey: Survey, *, supply_v: float | None = None, meter: Meter | N
     return Findings(
         survey=survey, evidence=evidence, beliefs=beliefs, supply_v=volts, supply_inferred=supply_v is None, pads=pads,
         gates=gates, asks=tuple((ask, why(ask, survey, beliefs)) for ask in _few(asks)), trials=trials, order=order,
-        data=data or "", advice=_advice(survey, evidence, beliefs, pads))
+        data=data or "", advice=(*_advice(survey, evidence, beliefs, pads), *_strangers(order, pads)))
 
 
 def _pad(survey: Survey, evidence: Evidence, beliefs: Beliefs, p: int) -> Pad:
@@ -222,6 +223,14 @@ def _advice(survey: Survey, evidence: Evidence, beliefs: Beliefs, pads: Sequence
     if blank:
         advice.append(f"Nothing stands at the supply in {', '.join(blank)}: no load is asked for there.")
     return tuple(advice)
+
+
+def _strangers(order: Sequence[Event], pads: Sequence[Pad]) -> list[str]:
+    """Return a remark for each channel that moves in the capture while the pad of its name does not in the survey."""
+    still = {pad.pad: pad.role for pad in pads if pad.probability >= SURE and pad.role in STILL}
+    moved = {event.pad: event.channel for event in order if event.moved and event.pad in still}
+    return [f"Channel {channel} of the capture moves, but pad {pad} is {still[pad]} by the survey: is it that pad? A "
+            "channel belongs to the pad of its name." for pad, channel in moved.items()]
 
 
 def finite(value: float | None) -> float | None:

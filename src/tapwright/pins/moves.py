@@ -218,9 +218,10 @@ def branch_base(i_dead: int, rail: int) -> NDArray[np.float32]:
 
 @functools.cache
 def _habit() -> NDArray[np.bool_]:
-    """Return which circuits move by habit; one held by a resistor alone moves only because its rail dies."""
+    """Return which circuits move by habit; one on a resistor alone moves because its rail dies."""
     all_ = circuits()
-    return np.asarray(np.isin(all_.role, (STATE_LINE, SWITCHED, DATA)) & (all_.driver != PULL))
+    return np.asarray(np.isin(all_.role, (STATE_LINE, SWITCHED, DATA)) & (
+        (all_.driver != PULL) | np.isfinite(all_.down_ohm)))
 
 
 @functools.cache

@@ -145,7 +145,7 @@ class _Node:
             rail_at = np.where(self.fed, self.rail_at, 1.0)
         if out:
             rail_at = np.where(self.fed, 0.0, 1.0)
-        inner_g = 1 / all_.pull_i
+        inner_g = np.where(fallen, 0.0, 1 / all_.pull_i)  # a pull to a fallen supply is a part of `down_ohm`
         outer_g = np.zeros_like(inner_g) if out else 1 / all_.pull_m
         self.pull_g = inner_g + outer_g
         self.pull_push = inner_g * all_.pull_i_up * np.where(all_.pull_i_switched, rail_at, 1.0) + (
