@@ -308,13 +308,14 @@ def _normal(x: NDArray[np.float64], at: NDArray[np.float32], sd: NDArray[np.floa
     return np.asarray(1 / (1 + np.exp(np.clip(-1.702 * (x - at) / sd, -40, 40))))
 
 
-def why_safe(ask: Ask, supply_v: float) -> str:
+def why_safe(ask: Ask, supply_v: float, meter_ohm: float) -> str:
     """Return why a test cannot hurt, with the current at worst."""
     if ask.state == CELLS_OUT:
         return "cells out: nothing drives; wait a minute for the capacitors, then the meter's own test current is all"
     if math.isinf(ask.ohm):
         return "cells out while the module is unsoldered; then the meter alone hangs on the pads" if ask.load else \
-            f"the meter alone hangs on the pad: {supply_v:g} V over 10 Mohm is under 1 µA"
+            f"the meter alone hangs on the pad: {supply_v:g} V over {ohm_text(meter_ohm)} is " \
+            f"{supply_v / meter_ohm * 1e6:.2g} µA"
     amps = supply_v / ask.ohm
     text = (f"at worst {supply_v:g} V over {ohm_text(ask.ohm)} is {amps * 1e3:.2g} mA, under 1 mA, "
             "whatever the pad drives")

@@ -38,7 +38,7 @@ def document(findings: Findings, sheet: Sheet | None = None) -> dict[str, object
 def next_document(findings: Findings) -> list[dict[str, object]]:
     """Return the `next` list: measurements and, while anything is open, the trial that tells enough."""
     entries: list[tuple[float, dict[str, object]]] = [
-        (ask.gain_bits, _ask(ask, why, findings.supply_v)) for ask, why in findings.asks]
+        (ask.gain_bits, _ask(ask, why, findings)) for ask, why in findings.asks]
     if entries:
         entries += [(trial.gain_bits, _trial(trial)) for trial in findings.trials[:1] if worth_asking(trial)]
     entries.sort(key=lambda entry: -entry[0])
@@ -97,7 +97,7 @@ def _next_lines(findings: Findings) -> list[str]:
     if findings.asks:
         ask, why = findings.asks[0]
         lines += ["Measure next:", f"  {_ask_words(ask)}", f"    {why}",
-                  f"    safe: {why_safe(ask, findings.supply_v)}"]
+                  f"    safe: {why_safe(ask, findings.supply_v, findings.evidence.meter.ohm)}"]
         rest = [f"  {_ask_words(other)}" for other, _ in findings.asks[1:4]]
         lines += ["or, telling less for the work:", *rest] if rest else []
     elif not all(pad.is_settled for pad in findings.pads):
@@ -129,9 +129,9 @@ def _pad(pad: Pad) -> dict[str, object]:
         "open_drain": pad.open_drain == "low", "evidence": list(pad.evidence)}
 
 
-def _ask(ask: Ask, why: str, supply_v: float) -> dict[str, object]:
+def _ask(ask: Ask, why: str, findings: Findings) -> dict[str, object]:
     return {"pad": ask.pad, "state": ask.state, "load": ask.load, "gain_bits": round(ask.gain_bits, 4), "why": why,
-            "safe": why_safe(ask, supply_v)}
+            "safe": why_safe(ask, findings.supply_v, findings.evidence.meter.ohm)}
 
 
 def _trial(trial: Trial) -> dict[str, object]:
