@@ -50,6 +50,16 @@ def test_a_lifted_rail_is_no_line_that_sends(tmp_path: Path) -> None:
         assert (found[name].role, found[name].driven_by) == ("fixed high", "pull")
 
 
+def test_a_blank_on_the_rail_makes_no_pull_the_rail(tmp_path: Path) -> None:
+    """Pad 4 is the rail, 2.40 V when down, left out in b; behind 20k and 40k it reads 2.395 and 2.390 V."""
+    csv = ("pad,off,a,b,c,d\n1,0.000,0.000,0.000,0.000,0.000\n2,0.000,2.395,2.395,2.994,2.395\n"
+           "3,0.000,3.000,3.000,3.000,3.000\n4,0.000,2.400,,3.000,2.400\n5,0.000,2.390,2.390,2.988,2.390\n")
+    found = {pad.pad: pad for pad in find(tmp_path, csv).pads}
+    assert (found["4"].role, found["4"].driven_by) == ("switched supply", "instrument")
+    for name in ("2", "5"):
+        assert (found[name].role, found[name].driven_by) == ("fixed high", "pull")
+
+
 def test_the_same_averages_at_their_own_volts_stay_data(tmp_path: Path) -> None:
     """Without the agreement of the pads, an average under the supply is no fallen supply."""
     csv = LIFTED.replace("2.376", "1.610").replace("2.377", "1.604").replace("2.352", "0.00").replace("2.353", "0.00")

@@ -19,6 +19,7 @@ UP = 0.94  # nor is it up: a diode drop under a supply of 5 V leaves 0.9
 MOST_SOURCES, MOST_LIFTED = 6, 3
 HIDDEN = 0.03  # the module's supply is on none of the pads, but goes as one of them does
 RAIL_STEP = 0.004
+SAME = 0.02  # share of the supply within which two pads stand at one level
 CLAMP_V = (0.45, 0.8)  # where a pad stands that feeds a dead rail near ground through a chip's clamp
 
 
@@ -93,7 +94,7 @@ def _lifted(evidence: Evidence, role: NDArray[np.float64]) -> list[Feed]:
     feeds: list[Feed] = []
     chance = role[:, SWITCHED]
     for p in np.argsort(-chance, kind="stable").tolist():
-        plain = evidence.plain[p]
+        plain = _filled(evidence.plain, p)
         with np.errstate(invalid="ignore"):
             up, down = plain > UP + 0.03, plain < UP
             risen = down & (plain > LIFTED)
@@ -103,3 +104,18 @@ def _lifted(evidence: Evidence, role: NDArray[np.float64]) -> list[Feed]:
         at = np.where(risen, np.round(plain / RAIL_STEP) * RAIL_STEP, 0.0)
         feeds.append(Feed(dead, 0.5, source=p, rail_at=at))
     return feeds
+
+
+def _filled(plain: NDArray[np.float64], p: int) -> NDArray[np.float64]:
+    """Return a pad's readings, blanks taken from the pads that stand where it stands in all states that both know.
+
+    What hangs on a rail by a resistor shows it as the rail itself does; a blank says nothing against either.
+    """
+    mine = plain[p].copy()
+    apart = np.abs(plain - plain[p])
+    between = (plain > LIFTED) & (plain < UP)
+    alike = [(float(np.nanmax(apart[q])), q) for q in range(len(plain))
+             if q != p and (between[q] & between[p]).any() and np.nanmax(apart[q]) <= SAME]
+    for _, q in sorted(alike):
+        mine = np.where(np.isnan(mine), plain[q], mine)
+    return np.asarray(mine)
