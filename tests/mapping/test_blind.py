@@ -94,6 +94,15 @@ def test_wrong_labels_are_named(family: str) -> None:
 
 
 @pytest.mark.slow
+def test_labels_below_nought_are_not_blamed() -> None:
+    """A masked integer of three bytes, few labels negative, three wrong: only those are named."""
+    meter, rng = blind(81008, "integer"), random.Random(81008)
+    readings = everything(meter, rng)
+    session = play(meter, readings, rng, wrong=rng.randint(1, len(readings) // 10))
+    assert [item.row for item in learned(meter, session).labels_contradicted] == session.wrong_rows
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(5))
 def test_the_clocks_offset_is_found(seed: int) -> None:
     """To one frame period, up to five seconds either way."""

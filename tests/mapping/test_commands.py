@@ -103,6 +103,36 @@ def test_blank_labels_alone_explain_nothing(tmp_path: Path, capsys: pytest.Captu
     capsys.readouterr()
 
 
+@pytest.mark.slow
+def test_overlapping_labels_that_disagree(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two labels of one stretch that say different things: the one that all others speak against is named."""
+    meter, rng = blind(1, "segments"), random.Random(1)
+    session = play(meter, everything(meter, rng)[:40], rng)
+    other = next(row for row in session.labels if row[2:] != session.labels[5][2:])
+    twice = [*session.labels, (*session.labels[5][:2], *other[2:])]
+    write(tmp_path, meter, Session(session.t_s, session.frames, session.shown, twice, [], session.offset_s))
+    assert main(["learn", str(tmp_path / "a.csv"), "--labels", str(tmp_path / "labels.csv"),
+                 "--out", str(tmp_path / "i.toml"), "--json"]) == 0
+    assert [item["row"] for item in json.loads(capsys.readouterr().out)["labels_contradicted"]] == [len(twice)]
+
+
+@pytest.mark.slow
+def test_labels_that_contradict_every_family(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The labels of one recording beside another's frames: exit 1, and neither labels nor an older description lost."""
+    meter, rng = blind(1, "segments"), random.Random(1)
+    session = play(meter, [meter.some(rng) for _ in range(30)], rng)
+    texts = [row[2:] for row in session.labels]
+    rng.shuffle(texts)
+    mixed = [(*row[:2], *text) for row, text in zip(session.labels, texts, strict=True)]
+    write(tmp_path, meter, Session(session.t_s, session.frames, session.shown, mixed, [], session.offset_s))
+    labels, out = tmp_path / "labels.csv", tmp_path / "i.toml"
+    before = labels.read_bytes()
+    out.write_text("older", encoding="utf-8")
+    assert main(["learn", str(tmp_path / "a.csv"), "--labels", str(labels), "--out", str(out)]) == 1
+    assert "No family of values explains these labels" in capsys.readouterr().out
+    assert (labels.read_bytes(), out.read_text(encoding="utf-8")) == (before, "older")
+
+
 def test_a_description_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "i.toml").write_text("version = 1\n[map]\n", encoding="utf-8")
     (tmp_path / "a.csv").write_text("t_s,hex\n0,00\n", encoding="utf-8")

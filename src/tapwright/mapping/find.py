@@ -13,7 +13,7 @@ from tapwright.core.reading import Status
 from tapwright.evidence.labels import Label
 from tapwright.mapping.apply import Decoder
 from tapwright.mapping.determined import standing
-from tapwright.mapping.fit import FLOOR_BITS, Progress, find_map
+from tapwright.mapping.fit import Progress, by_chance, find_map
 from tapwright.mapping.plan import plan
 from tapwright.mapping.report import LearnReport
 from tapwright.mapping.starts import first_asks
@@ -42,7 +42,7 @@ def learn(captures: Mapping[str, Frames], labels: Sequence[Label], *, layout: Fr
     learned, recorded = find_map(captures, labels, layout=layout, offset_s=offset_s, progress=progress)
     n_frames = sum(map(len, captures.values()))
     left_out = sum(part.left_out for part in recorded.values())
-    if learned.reading_map is None or learned.support < FLOOR_BITS:
+    if learned.reading_map is None or by_chance(learned.support, learned.sight):
         # What chance may have made says which readings to show, and nothing else.
         asks = plan(learned, demands) if learned.reading_map is not None else ()
         return LearnReport(reading_map=None, offset_s=learned.offset_s, frames=n_frames, frames_explained=0,

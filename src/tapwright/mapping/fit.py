@@ -27,7 +27,9 @@ from tapwright.mapping.sight import Recording, Sight, fields_of, in_fields, reco
 
 FAMILIES = "tapwright.mapping.families"
 MARGIN_BITS = 12.0  # odds of 4000 to 1 rule an alternative out
-FLOOR_BITS = 8.0  # labels that fit as easily by chance bear no map
+_FLOOR_BITS = 4.0
+#: Fewer numbers than these leave the families with most freedom silent: what else fits may fit by chance.
+_FEW_NUMBERS = 8
 _CERTAIN_FLAG_BITS = 6.0
 _CERTAIN_SUPPORT_BITS = 60.0
 _MOST_ALTERNATIVES, _MOST_OFFSETS = 12, 6
@@ -155,7 +157,7 @@ def _fit(sight: Sight, left: int) -> Learned | _Wrong | None:
     completed.sort(key=lambda done: (int((~done.explained).sum()) * 13.0 - done.support))
     best = completed[0]
     if not best.explained.all():
-        if best.support < FLOOR_BITS:
+        if by_chance(best.support, sight):
             return None  # nothing that would prove a label wrong
         return _named(sight, ~best.explained, "its display contradicts what all other labels settle")
     alternatives = [done for done in completed if done.explained.all() and done.support >= best.support - MARGIN_BITS]
@@ -167,6 +169,11 @@ def _fit(sight: Sight, left: int) -> Learned | _Wrong | None:
         other = _with_unit_and_flags(sight, alternatives[:_MOST_ALTERNATIVES], claimed - loose, left)
         return other if isinstance(other, Learned) else learned
     return learned
+
+
+def by_chance(support: float, sight: Sight) -> bool:
+    """Say whether so few labels bear a map with that support that chance may have made it."""
+    return support < _FLOOR_BITS and numbers_of(sight.labels).distinct < _FEW_NUMBERS
 
 
 def _hypotheses(sight: Sight, left: int) -> list[Hypothesis]:

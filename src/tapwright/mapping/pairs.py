@@ -59,6 +59,10 @@ class Pairs:
             return 0
         return int((self._shows(reading) & ~self.shown & self.open).sum())
 
+    def unlike_labels(self, reading: Candidate) -> NDArray[np.bool_]:
+        """Return the pairs that a reading shows unlike and alike and no label did, shape (2, n, n)."""
+        return self._shows(reading) & ~self.by_labels & self.may
+
     def _shows(self, reading: Candidate) -> NDArray[np.bool_]:
         known = self.elements.known(reading)
         sure = known >= 0

@@ -2,7 +2,8 @@
 
 Greedy: each reading is the one that splits most (in bits) of what no label tells apart, what was never shown counting
 besides; a whole reading is chosen at once, so one reading settles many things. The greedy cover of a splitting problem
-needs at most about ln(pairs) + 1 times the fewest readings; on displays it stays within a quarter of the exact cover.
+needs at most about ln(pairs) + 1 times the fewest; an exact cover of many candidates then takes its place where
+it is shorter.
 """
 
 from __future__ import annotations
@@ -14,26 +15,24 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tapwright.core.job import Demands
-from tapwright.core.reading_map import Segments
 from tapwright.evidence.labels import Label
-from tapwright.mapping.elements import Candidate, Element, Elements, Range
+from tapwright.mapping.cover import fewest
+from tapwright.mapping.elements import Candidate, Range
 from tapwright.mapping.fit import Learned
 from tapwright.mapping.mixes import Code, Mix, mixer_of, open_mixes
-from tapwright.mapping.pairs import Pairs
+from tapwright.mapping.open_elements import OpenElements
 from tapwright.mapping.report import Ask
-from tapwright.mapping.unseen import Task, Unseen, task_name
+from tapwright.mapping.wants import wanted
 from tapwright.mapping.wording import words_of
 
-_TASK_BITS = 4.0
 _LEAST_GAIN = 0.9
-_PAIR_BITS = 0.25
 _CHANCE_BITS = 6.0  # with so many labels beyond what chance explains, bits that always went together are twins
 _MORE_TRIES, _MOST_TRIED = 6, 12
 _NEAR = 0.3  # a choice that tells this share less is taken for as good in another try
 _MOST_ASKS = 60
+_MOST_DRAWN = 400
 _MOST_MIXES = 3
 _STARTS = 2
 _MOST_TURNED_FLAGS = 4
@@ -42,15 +41,21 @@ _MOST_TURNED_FLAGS = 4
 def plan(learned: Learned, demands: Demands) -> tuple[Ask, ...]:
     """Return the readings to show, most telling first.
 
-    Where the greedy choice comes near a tie another way may need fewer: some are tried, the shortest is taken.
+    Where the greedy choice comes near a tie another way may need fewer: some are tried. Then the readings looked at on
+    the way, and some drawn, are covered exactly; the shortest plan is taken.
     """
     planner = _Planner(learned, demands)
+    least = planner.least()
     best = tuple(planner.asks())
-    for _ in range(_MORE_TRIES if 2 < len(best) <= _MOST_TRIED else 0):
+    if not max(2, least) < len(best) <= _MOST_TRIED:
+        return best
+    for _ in range(_MORE_TRIES):
         planner.begin_again()
         other = tuple(planner.asks())
         best = other if 0 < len(other) < len(best) else best
-    return best
+    chosen = planner.fewest(len(best) - 1)
+    other = tuple(planner.asks_of(chosen)) if chosen else ()
+    return other if 0 < len(other) < len(best) else best
 
 
 @dataclass(frozen=True)
@@ -62,25 +67,19 @@ class _Scored:
 class _Planner:
     def __init__(self, learned: Learned, demands: Demands) -> None:
         self.learned = learned
-        self.elements = Elements(learned, demands)
-        self.unseen = Unseen(learned, demands, self.elements)
-        self.width = self.elements.width
-        assert learned.reading_map is not None
-        segments = isinstance(learned.reading_map.displays[0].digits, Segments)
-        self.pairs = Pairs(self.elements) if segments else None
-        self.all_tasks, self.near = list(self.unseen.tasks), 0.0
+        self.left = OpenElements(learned, demands)
+        self.elements, self.unseen = self.left.elements, self.left.unseen
+        self.width, self.flags = self.elements.width, self.left.flags
+        self.near = 0.0
+        self.looked_at: dict[Candidate, None] = {}
         self.rng = random.Random(len(learned.sight))
         self.mixer = mixer_of(learned)
-        self.flags = [element.key[1] for element in self.elements.every if element.kind == "flag"]
         self._begin()
         rows = len(np.unique(learned.sight.rows, axis=0))
         self.chance_is_left = bool(rows - 1 - np.log2(2 * max(int(learned.sight.varied.sum()), 1)) <= _CHANCE_BITS)
 
     def _begin(self) -> None:
-        if self.pairs is not None:
-            self.pairs.begin()
-        self._regrouped(self.elements.group)
-        self.unseen.tasks = list(self.all_tasks)
+        self.left.begin()
         self.known_codes: set[Code] = set()
         self.known_pairs = self._shown_pairs()
 
@@ -88,6 +87,42 @@ class _Planner:
         """Forget the plan made; the next one takes other ways where they tell nearly as much."""
         self._begin()
         self.near = _NEAR
+
+    def least(self) -> int:
+        """Return how many readings no plan can do without: one reading is in one range, overload or blank alone."""
+        return sum(task[0] in ("range", "overload", "blank") for task in self.unseen.tasks)
+
+    def fewest(self, most: int) -> list[Candidate] | None:
+        """Return at most so many of the readings looked at, and of some drawn, that do all that any of them does.
+
+        None if none; none for codes, where it matters in which range and with which flags a reading is shown.
+        """
+        if self.left.pairs is None:
+            return None
+        self._begin()
+        readings = [*self.looked_at, *self._drawn(_MOST_DRAWN)]
+        chosen = fewest(np.array([self.left.does(reading) for reading in readings]), most)
+        return None if chosen is None else [readings[i] for i in chosen]
+
+    def _drawn(self, n: int) -> Iterator[Candidate]:
+        """Draw readings that the instrument can show."""
+        for _ in range(n):
+            span = self.rng.choice(self.unseen.ranges)
+            digits = str(self.rng.randint(0, span.greatest)).rjust(self.width, "0")
+            negative = self.unseen.may["negative"] and bool(int(digits)) and self.rng.random() < 0.5
+            flags = frozenset(name for name in self.flags if self.rng.random() < 0.5)
+            yield Candidate(span, digits, negative, flags)
+
+    def asks_of(self, readings: list[Candidate]) -> Iterator[Ask]:
+        """Return what asks for the readings, most telling first, and for what they leave open."""
+        self._begin()
+        self.near = 0.0
+        left = list(readings)
+        while left:
+            best = max((_Scored(reading, self.left.gain(reading)) for reading in left), key=lambda scored: scored.gain)
+            left.remove(best.reading)
+            yield from self._asked(best, turned=False)
+        yield from self._splitting()
 
     def asks(self) -> Iterator[Ask]:
         """Return the readings that split what is open; where there is none, mixes that are not read for certain."""
@@ -114,28 +149,31 @@ class _Planner:
             want["unit"] = labels[mix.range].unit
         if mix.points is not None:
             want["point"] = mix.points
-        names = [element.key[1] for element in self.elements.every if element.kind == "flag"]
-        if names:
-            want["flags"] = {name: name in mix.flags for name in names}
+        if self.flags:
+            want["flags"] = {name: name in mix.flags for name in self.flags}
         return Ask(show=words_of(want, self.width), want=want,
                    settles=tuple(f"{name} of such a mix" for name in mix.open))
 
     def _splitting(self) -> Iterator[Ask]:
         for _ in range(_MOST_ASKS):
-            if not self.unseen.ranges or not (self.unseen.tasks or self.live.any()):
+            if not self.unseen.ranges or not (self.unseen.tasks or self.left.live.any()):
                 return
             best = max((self._best_in(span, state) for span in self._telling_ranges() for state in self._states()),
                        key=lambda scored: scored.gain * (1 - self.near * self.rng.random()))
-            if best.gain < _LEAST_GAIN and not (self.pairs is not None and self.pairs.gain(best.reading)):
+            if best.gain < _LEAST_GAIN and not (self.left.pairs is not None and self.left.pairs.gain(best.reading)):
                 return
-            reading, given = self._turned(best), False
-            if self._is_met(self._wanted(reading)):
-                # Shown already, it settled nothing: a bit went along by chance, or is a twin. Elsewhere chance ends.
-                elsewhere = self._elsewhere(_Scored(reading, best.gain)) if self.chance_is_left else None
-                reading, given = elsewhere or reading, elsewhere is not None
-            ask = self._ask(reading, in_full=given)
-            if not self._is_met(ask.want):
-                yield ask
+            yield from self._asked(best)
+
+    def _asked(self, best: _Scored, *, turned: bool = True) -> Iterator[Ask]:
+        """Return what asks for a reading (`turned`: or one as good), nothing where labels show it already."""
+        reading, given = self._turned(best) if turned else best.reading, False
+        if self._is_met(wanted(self.left, reading)):
+            # Shown already, it settled nothing: a bit went along by chance, or is a twin. Elsewhere chance ends.
+            elsewhere = self._elsewhere(_Scored(reading, best.gain)) if self.chance_is_left else None
+            reading, given = elsewhere or reading, elsewhere is not None
+        ask = self._ask(reading, in_full=given)
+        if not self._is_met(ask.want):
+            yield ask
 
     def _is_met(self, want: Mapping[str, Any]) -> bool:
         return any(_meets(label, want, self.width) for label in self.learned.sight.labels)
@@ -149,7 +187,7 @@ class _Planner:
         for other in self._alike(scored):
             own = _context(other.range.unit, other.range.decimals, other.negative, other.flags, self.flags)
             least = min(sum(a != b for a, b in zip(own, one, strict=True)) for one in shown)
-            if least > most and not self._is_met(self._wanted(other, in_full=True)):
+            if least > most and not self._is_met(wanted(self.left, other, in_full=True)):
                 most, chosen = least, other
         return chosen
 
@@ -163,7 +201,7 @@ class _Planner:
             for negative in signs:
                 for flags in self._flag_sets():
                     other = replace(reading, range=span, negative=negative, flags=flags)
-                    if self._gain(other) + 0.01 * len(flags) >= scored.gain - 1e-9 and (
+                    if self.left.gain(other) + 0.01 * len(flags) >= scored.gain - 1e-9 and (
                             not negative or int(other.digits)):
                         yield other
 
@@ -212,7 +250,7 @@ class _Planner:
             probe = Candidate(span, "0" * self.width, False, frozenset())
             key = (self.unseen.range_tasks(span), span.greatest, span.decimals,
                    tuple(level for element, level, group in zip(self.elements.every, self.elements.levels(probe),
-                                                                self.group, strict=False)
+                                                                self.left.group, strict=False)
                          if element.kind in ("unit", "point") and group >= 0))
             kinds.setdefault(key, span)
         return list(kinds.values())[:10]
@@ -236,20 +274,21 @@ class _Planner:
 
     def _climbed(self, reading: Candidate) -> _Scored:
         """Change one part of a reading at a time while that tells more."""
-        best = _Scored(reading, self._gain(reading))
+        best = _Scored(reading, self.left.gain(reading))
         for _ in range(4):
             before = best.gain
             for other in self._neighbours(best):
-                gain = self._gain(other)
+                gain = self.left.gain(other)
                 if gain > best.gain + 1e-9:
                     best = _Scored(other, gain)
             if best.gain <= before + 1e-9:
                 break
+        self.looked_at[best.reading] = None
         return best
 
     def _neighbours(self, scored: _Scored) -> Iterator[Candidate]:
         reading = scored.reading
-        open_places = self._open_places() if reading.state == "number" else []
+        open_places = self.left.open_places() if reading.state == "number" else []
         for at in open_places:
             for digit in "8123456790":
                 digits = reading.digits[:at] + digit + reading.digits[at + 1:]
@@ -260,76 +299,11 @@ class _Planner:
         for name in self.flags:
             yield replace(reading, flags=reading.flags ^ {name})
 
-    def _live(self) -> list[Element]:
-        """Return the elements about which something is open."""
-        return [element for element, live in zip(self.elements.every, self.live.tolist(), strict=True) if live]
-
-    def _open_places(self) -> list[int]:
-        open_ = {element.key[0] for element in self._live() if element.kind == "place"}
-        open_ |= {int(task[1]) for task in self.unseen.tasks if task[0] == "digit"}
-        return sorted(open_)
-
-    def _gain(self, reading: Candidate) -> float:
-        done = sum(_TASK_BITS for task in self.unseen.tasks if self.unseen.does(task, reading))
-        if self.pairs is not None:
-            done += _PAIR_BITS * self.pairs.gain(reading)
-        # A flag more is a key more to press.
-        if not len(self.open):
-            return done - 0.01 * len(reading.flags)
-        split = 2 * self.group[self.open] + self._levels(reading)[self.open]
-        return self.entropy - float(self.weight[np.bincount(split)].sum()) + done - 0.01 * len(reading.flags)
-
-    def _split(self, reading: Candidate) -> NDArray[np.int64]:
-        return np.where(self.group < 0, -1, 2 * self.group + self._levels(reading))
-
-    def _levels(self, reading: Candidate) -> NDArray[np.int64]:
-        """Return the levels of all members; how an overload lights the places is not known and splits nothing."""
-        levels = self.elements.levels(reading)
-        if reading.state == "overload":
-            levels[self.with_place] = 0
-        return levels
-
-    def _regrouped(self, group: NDArray[np.int64]) -> None:
-        """Take over which elements are still alike."""
-        self.group = group
-        self.open = np.flatnonzero(group >= 0)
-        placed = {int(at) for element, at in zip(self.elements.every, group, strict=False) if element.kind == "place"}
-        self.with_place = np.isin(group, list(placed))
-        self.live = group[:len(self.elements.every)] >= 0
-        if self.pairs is not None:
-            self.pairs.regrouped(group[:len(self.elements.every)])
-            self.live = self.live | self.pairs.open.any(0) | self.pairs.open.any(1)
-        counts = np.arange(len(group) + 1, dtype=np.float64)
-        self.weight = counts * np.log2(np.maximum(counts, 1))
-        self.entropy = float(self.weight[np.bincount(group[self.open])].sum()) if len(self.open) else 0.0
-
-    def _wanted(self, reading: Candidate, *, in_full: bool = False) -> dict[str, object]:
-        """Return what to ask for; `in_full`: with sign and flags even where they settle nothing by themselves."""
-        want = self._want(reading, [task for task in self.unseen.tasks if self.unseen.does(task, reading)])
-        if in_full and self.flags:
-            want["flags"] = {name: name in reading.flags for name in self.flags}
-        if in_full and reading.state == "number" and self.unseen.may["negative"] and int(reading.digits):
-            want["negative"] = reading.negative
-        return want
-
     def _ask(self, reading: Candidate, *, in_full: bool = False) -> Ask:
-        before = self.group
-        split = self._split(reading)
-        alone = {int(value) for value, count in zip(*np.unique(split, return_counts=True), strict=True) if count == 1}
-        names = [element.name for element, value in zip(self.elements.every, split.tolist(), strict=False)
-                 if value >= 0 and value in alone]
-        done = [task for task in self.unseen.tasks if self.unseen.does(task, reading)]
-        want = self._wanted(reading, in_full=in_full)
+        want = wanted(self.left, reading, in_full=in_full)
         if self.mixer is not None:
             self._mix_wanted(reading, want)
-        after = np.where(np.isin(split, list(alone)), -1, split)
-        kept = {value: i for i, value in enumerate(sorted(set(after[after >= 0].tolist())))}
-        if self.pairs is not None:
-            self.pairs.take(reading)
-        self._regrouped(np.array([kept.get(int(value), -1) for value in after], np.int64))
-        self.unseen.tasks = [task for task in self.unseen.tasks if task not in done]
-        settles = (*(task_name(task) for task in done), *names) or self._narrowed(before)
-        return Ask(show=words_of(want, self.width), want=want, settles=settles)
+        return Ask(show=words_of(want, self.width), want=want, settles=self.left.take(reading))
 
     def _mix_wanted(self, reading: Candidate, want: dict[str, object]) -> None:
         """Ask for sign and flags, too, where they show something new together."""
@@ -344,71 +318,6 @@ class _Planner:
             want["flags"] = {name: name in reading.flags for name in self.flags}
         if reading.state == "number" and self.unseen.may["negative"] and int(reading.digits):
             want["negative"] = reading.negative
-
-    def _narrowed(self, before: NDArray[np.int64]) -> tuple[str, ...]:
-        """Return the elements told apart further, where none comes to stand alone yet."""
-        moved = [element.name for element, a in zip(self.elements.every, before.tolist(), strict=False) if a >= 0]
-        return tuple(moved[:6])
-
-    def _want(self, reading: Candidate, done: list[Task]) -> dict[str, object]:
-        want: dict[str, object] = {}
-        if reading.state != "number":
-            want[reading.state] = True
-        else:
-            want |= self._digits_wanted(reading, done)
-            minus_open = any(element.kind == "minus" for element in self._live())
-            if reading.negative or minus_open:
-                want["negative"] = reading.negative
-        if reading.range.unit and len({span.unit for span in self.unseen.ranges}) > 1:
-            want["unit"] = reading.range.unit
-        alike = [span for span in self.unseen.ranges if span.unit == reading.range.unit]
-        if reading.state == "number" and len({span.decimals for span in alike}) > 1:
-            want["point"] = reading.range.decimals
-        flags = {element.key[1]: element.key[1] in reading.flags for element in self._live() if element.kind == "flag"}
-        if flags:
-            want["flags"] = flags
-        return want
-
-    def _digits_wanted(self, reading: Candidate, done: list[Task]) -> dict[str, object]:
-        """Return the digits that matter, each place with all that tell the same; or limits, for a binary number."""
-        if any(task[0] == "zero" for task in done):
-            return {"at_least": 0, "at_most": 0}
-        if any(task[0] == "number" for task in done):
-            return self.unseen.limits(reading)
-        digits: dict[str, str] = {}
-        fixed = {int(task[1]) for task in done if task[0] == "digit"}
-        # A place is left out only with all that stand before it.
-        fixed |= {before for task in done if task[0] == "digit" and task[2] == " " for before in range(int(task[1]))}
-        fixed |= {0} if ("widest",) in done else set()
-        fixed |= set(range(self.width)) if ("rounding",) in done else set()
-        fixed |= set(range(self.unseen.zeros_needed(reading.range))) if ("small",) in done else set()
-        for at in sorted({*self._open_places(), *fixed}):
-            segments = [element for element in self._live() if element.kind == "place" and element.key[0] == at]
-            same = reading.digits[at]
-            if at not in fixed:
-                wanted = [self.elements.state(element, reading) for element in segments]
-                for digit in "0123456789":
-                    other = replace(reading, digits=reading.digits[:at] + digit + reading.digits[at + 1:])
-                    if digit in same or int(other.digits) > reading.range.greatest or \
-                            self.elements.is_unsure(digit, segments):
-                        continue
-                    if [self.elements.state(element, other) for element in segments] == wanted:
-                        same += digit
-            if len(same) < 10:
-                digits[str(at + 1)] = "".join(sorted(same))
-        for at in [int(task[1]) for task in done if task[0] == "digit" and task[2] == "0"]:
-            # A nought that would be left out is shown behind another digit.
-            before = len(reading.digits) - len(reading.digits.lstrip("0"))
-            if before < at < self.width - 1 - reading.range.decimals:
-                digits.setdefault(str(before + 1), "123456789")
-        if digits and not self._fits_any(digits, reading.range):
-            digits = {str(at): reading.digits[int(at) - 1] for at in digits}
-        return {"digits": dict(sorted(digits.items(), key=lambda item: int(item[0])))} if digits else {}
-
-    def _fits_any(self, digits: dict[str, str], span: Range) -> bool:
-        """Say whether any choice of the digits wanted stays within the range."""
-        greatest = "".join(max(digits.get(str(at + 1), "0")) for at in range(self.width))
-        return int(greatest) <= span.greatest
 
 
 def _pairs(unit: str, decimals: int, state: str, negative: bool, on: frozenset[str],

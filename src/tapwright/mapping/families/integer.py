@@ -121,7 +121,8 @@ def _as_sent(sight: Sight, numbers: Numbers, columns: list[int], raw: NDArray[np
                 found = _keyed(sight, numbers, columns, raw, signed & ((1 << width) - 1), width, most_wrong, sign=True,
                                offset=0)
                 out += found
-                if found:
+                # At a width too great only numbers above nought are right: a narrower one may be right for all.
+                if any(one.explained.all() for one in found):
                     break
     out += _offset(sight, numbers, columns, raw, signed, most_wrong)
     return out
@@ -161,7 +162,8 @@ def _offset(sight: Sight, numbers: Numbers, columns: list[int], raw: NDArray[np.
         explained = ~known | (part - signed == offset)
         digits = Integer(_field(columns[:width], 0), offset=offset)
         out += _made(sight, numbers, digits, columns, width, explained, float(width))
-        break
+        if explained.all():
+            break
     return out
 
 
