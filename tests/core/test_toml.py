@@ -98,6 +98,11 @@ def test_keys_under_the_newest_item_of_an_array() -> None:
     assert file.line_of("none") is None
 
 
+def test_arrays_of_tables_within_arrays() -> None:
+    file = parse_toml("[[a]]\n[[a.b]]\nx = 1\n[[a.b]]\nx = 2\n[a.b.c]\ny = 3\n[[a]]\n[[a.b]]\nx = 4\n", HERE)
+    assert [file.line_of(key) for key in ("a.0.b.0.x", "a.0.b.1.x", "a.0.b.1.c.y", "a.1.b.0.x")] == [3, 5, 7, 10]
+
+
 def test_text_that_looks_like_keys_is_none() -> None:
     """Inside a string of several lines nothing is a key."""
     file = parse_toml('a = """ [\nb = 1\n[c]\n"""\nb = 2\n', HERE)

@@ -105,17 +105,12 @@ def _key_lines(text: str) -> dict[str, int]:
             continue
         header = _HEADER.match(line)
         if header:
-            name = _plain(header.group(2))
+            name = _within(_plain(header.group(2)), counts)
             if header.group(1):
                 index = counts.get(name, 0)
                 counts[name] = index + 1
                 lines.setdefault(name, number)
                 name = f"{name}.{index}"
-            else:
-                # A table under the newest item of an array of tables belongs to that item.
-                for array, count in counts.items():
-                    if name.startswith(array + "."):
-                        name = f"{array}.{count - 1}{name[len(array):]}"
             prefix = name + "."
             lines.setdefault(name, number)
             continue
@@ -127,6 +122,16 @@ def _key_lines(text: str) -> dict[str, int]:
                 if line.count(quote) % 2:
                     in_string, open_brackets = quote, 0
     return lines
+
+
+def _within(name: str, counts: Mapping[str, int]) -> str:
+    """Return a header's name with the newest item of every array of tables that it lies in."""
+    out = ""
+    for part in name.split("."):
+        if out in counts:
+            out += f".{counts[out] - 1}"
+        out += f".{part}" if out else part
+    return out
 
 
 def _brackets(line: str) -> int:
