@@ -337,3 +337,18 @@ def test_lines_from_the_recording_s_first_byte_on() -> None:
     lines = [b"DO=%.2f mg/L T=%.1f C\r\n" % (rng.uniform(0, 20), rng.uniform(0, 30)) for _ in range(60)]
     assert list(find_frames(on_line(lines, gaps=False)).whole) == lines
     assert list(find_frames(on_line([lines[0][5:], *lines[1:]], gaps=False)).whole) == lines[1:]
+
+
+def test_an_order_that_no_frame_tells_is_not_claimed() -> None:
+    """A high byte that stands still and equals the end byte makes either order fit: what is claimed holds later too."""
+    rng = random.Random(31)
+
+    def frame(least: int) -> bytes:
+        body = b"\x55" + bytes(rng.randrange(least, 0x39) for _ in range(15))
+        return body + struct.pack(">H", sum(body)) + b"\x03"
+    report = find_frames(on_line([frame(0x2E) for _ in range(80)], gaps=True))
+    later = [frame(0x20) for _ in range(40)]
+    assert {row[16] for row in report.whole} == {3}
+    assert {row[16] for row in later} != {3}
+    for one in report.checks:
+        assert check_ok(Frames.of(later, [0.0] * 40), FrameLayout(length="gap", checks=(one.check,))).all(), one.check

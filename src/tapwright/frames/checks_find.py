@@ -149,7 +149,30 @@ def _sum_candidates(material: Material) -> list[_Candidate]:
             # Two kinds that both fit would part on the next frame: that is no finding.
             bits = min(bits, 0.0)
         out.append(_Candidate(check, rest, best_share, bits))
+    return _told_apart(out)
+
+
+def _told_apart(candidates: list[_Candidate]) -> list[_Candidate]:
+    """Leave out a check that shares bytes with the same check at another place and fails where that one holds.
+
+    A high byte that stands still and equals the byte behind the low one makes either order fit; where no frame tells
+    them apart, neither is settled.
+    """
+    out = []
+    for one in candidates:
+        rivals = [other for other in candidates if other is not one and other.check.kind == one.check.kind
+                  and (other.check.first, other.check.last) == (one.check.first, one.check.last)
+                  and other.check.encoding == one.check.encoding and (other.check.at < 0) == (one.check.at < 0)
+                  and abs(other.check.at - one.check.at) < _size(one.check)]
+        best = max((rival.share for rival in rivals), default=0.0)
+        if best <= one.share + 1e-9:
+            out.append(replace(one, bits=min(one.bits, 0.0)) if best >= one.share - 1e-9 else one)
     return out
+
+
+def _size(check: Check) -> int:
+    """Return how many bytes of a frame a check takes."""
+    return n_check_bytes(check.kind) * (2 if check.encoding == "hex" else 1)
 
 
 def _usual_bits(material: Material, check: Check) -> float:
@@ -161,7 +184,7 @@ def _usual_bits(material: Material, check: Check) -> float:
 
 def _is_usual(material: Material, check: Check) -> bool:
     """Say whether a check closes the frame and guards all before it but constant bytes at the head."""
-    size = n_check_bytes(check.kind) * (2 if check.encoding == "hex" else 1)
+    size = _size(check)
     at = check.at if check.at < 0 else check.at - material.shortest
     last = check.last if check.last < 0 else check.last - material.shortest
     if (check.at >= 0 and material.is_varying) or check.first < 0 or not 1 <= at - last <= 2:
@@ -282,7 +305,7 @@ def _choice_bits(ok: NDArray[np.bool_]) -> float:
 
 def _independent(candidates: list[_Candidate], material: Material) -> list[_Candidate]:
     """Keep one check a place, and of checks that follow from each other the one nearest the tail."""
-    size = {id(c): n_check_bytes(c.check.kind) * (2 if c.check.encoding == "hex" else 1) for c in candidates}
+    size = {id(c): _size(c.check) for c in candidates}
     n = material.shortest
 
     def place(p: int) -> int:
