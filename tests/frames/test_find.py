@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import random
+import re
 import struct
 from collections.abc import Callable
 from dataclasses import replace
@@ -19,8 +20,11 @@ from tests.frames.blind import Truth, draw, stream
 
 from tapwright.core.frame import Check, FrameLayout, Frames
 from tapwright.core.line import LineBytes
+from tapwright.draw.svg import INK
 from tapwright.frames.apply import check_ok
+from tapwright.frames.draw import raster
 from tapwright.frames.find import FramesReport, find_frames
+from tapwright.frames.report import types_of
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 ONE_BYTE = ("sum8", "xor8", "negated sum8", "crc8")
@@ -352,3 +356,20 @@ def test_an_order_that_no_frame_tells_is_not_claimed() -> None:
     assert {row[16] for row in later} != {3}
     for one in report.checks:
         assert check_ok(Frames.of(later, [0.0] * 40), FrameLayout(length="gap", checks=(one.check,))).all(), one.check
+
+
+def test_kinds_of_one_length_are_counted_and_drawn_apart() -> None:
+    """Kinds that differ in their type byte alone: each has its number, and what is constant within it is drawn pale."""
+    rng = random.Random(37)
+    frames = []
+    for i in range(90):
+        kind = i % 3
+        size = (9, 9, 14)[kind]
+        frames.append(b"\x5a\xa5" + bytes([0x11 << kind]) + rng.randbytes(size - 3 - 4) + bytes([0xF0 >> kind]) * 4)
+    report = find_frames(on_line(frames, gaps=False))
+    kinds = {(kind.n_bytes, kind.start.hex(), n) for kind, n in types_of(report)}
+    assert kinds == {(9, "5aa511", 30), (9, "5aa522", 30), (14, "5aa544", 30)}
+    dark, = re.findall(rf'd="([^"]*)"[^>]*fill="{re.escape(INK)}"', raster(report))
+    # A picture of up to 16 bytes has cells of 8, bytes 3 apart, and begins at 64.
+    columns = {int((float(x) - 64.0) // (8 * 8.0 + 3.0)) for x in re.findall(r"M([0-9.]+) ", dark)}
+    assert columns == {3, 4, *range(5, 10)}

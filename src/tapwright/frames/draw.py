@@ -10,10 +10,12 @@ from tapwright.draw.svg import FAINT, INK, PALE, PAPER, SECOND, SETTLED, Canvas
 from tapwright.frames.anatomy import constant_run
 from tapwright.frames.find import FramesReport
 from tapwright.frames.place import n_check_bytes, places
+from tapwright.frames.report import kinds_of, types_of
 
 MOST_ROWS = 120
 MOST_BYTES = 96
 BYTE_GAP = 3.0
+KIND_GAP = 8.0  # between kinds of frames
 LEFT, TOP = 64.0, 96.0
 LEAST_WIDTH = 520.0
 
@@ -26,14 +28,24 @@ def raster(report: FramesReport) -> str:
     frames = whole.take(np.arange(min(len(whole), MOST_ROWS)))
     longest = int(frames.lengths.max())
     shown = min(longest, MOST_BYTES)
+    kinds = _kinds(report, frames)
+    order = np.argsort(kinds, kind="stable")
+    frames, kinds = frames.take(order), kinds[order]
     rows, there = _padded(frames, shown)
     cell = 8.0 if shown <= 16 else 5.0 if shown <= 32 else 3.0
     width_byte = 8 * cell + BYTE_GAP
     height = min(cell, 6.0)
-    changing = _changing(rows, there)
+    changing = np.zeros(rows.shape, np.uint8)
+    for kind in np.unique(kinds):
+        same = kinds == kind
+        changing[same] = _changing(rows[same], there[same])
+    # Kinds of frames stand one below the other, each in its own order of time.
+    steps = np.concatenate([np.zeros(1, np.int64), np.cumsum(np.diff(kinds) != 0)])
+    y = TOP + np.arange(len(rows)) * height + steps * KIND_GAP
+    bottom = float(y[-1]) + height
     size = f"{longest} bytes" if frames.lengths.min() == longest else f"{frames.lengths.min()} to {longest} bytes"
     title = f"{len(rows)} of {len(whole)} frames, {size}"
-    canvas = Canvas(max(LEFT + shown * width_byte + 24, LEAST_WIDTH), TOP + len(rows) * height + 64, title,
+    canvas = Canvas(max(LEFT + shown * width_byte + 24, LEAST_WIDTH), bottom + 64, title,
                     "Frames downwards in order of time, bits across, bit 7 of each byte first. A filled cell is a 1. "
                     "Bits that never change are pale.")
     canvas.text(LEFT, 22, title, size=14, bold=True)
@@ -47,22 +59,34 @@ def raster(report: FramesReport) -> str:
     for i in range(shown):
         x = LEFT + i * width_byte
         canvas.text(x + 4 * cell, TOP - 6, str(i), size=9 if cell > 3 else 7, anchor="middle", colour=FAINT)
-        canvas.rect(x, TOP, 8 * cell, len(rows) * height, PAPER, stroke=PALE)
-    _cells(canvas, rows, changing, guards, cell, width_byte, height)
+        canvas.rect(x, TOP, 8 * cell, bottom - TOP, PAPER, stroke=PALE)
+    _cells(canvas, rows, changing, guards, cell, width_byte, y, height)
     if not there.all():
-        _ends(canvas, np.minimum(frames.lengths, shown), width_byte, height)
-    for k in range(0, len(rows), 10):
-        canvas.text(LEFT - 6, TOP + k * height + height, str(k), size=9, anchor="end", colour=FAINT)
-    bottom = TOP + len(rows) * height
+        _ends(canvas, np.minimum(frames.lengths, shown), width_byte, y, height)
+    begins = np.searchsorted(steps, steps)
+    for k in np.flatnonzero((np.arange(len(rows)) - begins) % 10 == 0).tolist():
+        canvas.text(LEFT - 6, float(y[k]) + height, str(k - int(begins[k])), size=9, anchor="end", colour=FAINT)
     for i in range(shown):
-        if changing[i] == 0 and there[:, i].all() and cell > 3:
-            canvas.text(LEFT + i * width_byte + 4 * cell, bottom + 14, f"{rows[0, i]:02X}", size=10, anchor="middle",
-                        mono=True)
+        if there[:, i].all() and (rows[:, i] == rows[0, i]).all():
+            canvas.text(LEFT + i * width_byte + 4 * cell, bottom + 14, f"{rows[0, i]:02X}", size=10 if cell > 3 else 9,
+                        anchor="middle", mono=True)
     note = "under a byte: its value where it is constant"
+    if steps[-1]:
+        note += "; kinds of frames one below the other"
     if not there.all():
         note += "; the stepped line: where frames end"
     canvas.text(LEFT, bottom + 34, note, size=11, colour=FAINT)
     return canvas.svg()
+
+
+def _kinds(report: FramesReport, frames: Frames) -> NDArray[np.int64]:
+    """Return the number of each frame's kind; all 0 where there is one kind."""
+    kinds = types_of(report)
+    if not kinds or report.layout is None:
+        return np.zeros(len(frames), np.int64)
+    if report.layout.variants:
+        return kinds_of(frames, report.layout)
+    return np.searchsorted(np.array([kind.n_bytes for kind, _ in kinds]), frames.lengths)
 
 
 def _padded(frames: Frames, width: int) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
@@ -92,23 +116,22 @@ def _check_bytes(report: FramesReport, frames: Frames, width: int) -> NDArray[np
     return guards
 
 
-def _ends(canvas: Canvas, lengths: NDArray[np.int64], width_byte: float, height: float) -> None:
+def _ends(canvas: Canvas, lengths: NDArray[np.int64], width_byte: float, y: NDArray[np.float64], height: float) -> None:
     """Draw a stepped line along the frames' ends: what is blank behind it was not sent."""
     x = (LEFT + lengths * width_byte - BYTE_GAP / 2).tolist()
-    d = f"M{x[0]:g} {TOP:g}" + "".join(f"H{at:g}V{TOP + (row + 1) * height:g}" for row, at in enumerate(x))
+    d = f"M{x[0]:g} {TOP:g}" + "".join(f"H{at:g}V{below + height:g}" for at, below in zip(x, y.tolist(), strict=True))
     canvas.path(d, SETTLED, width=1)
 
 
 def _cells(canvas: Canvas, rows: NDArray[np.uint8], changing: NDArray[np.uint8], guards: NDArray[np.bool_],
-           cell: float, width_byte: float, height: float) -> None:
+           cell: float, width_byte: float, tops: NDArray[np.float64], height: float) -> None:
     """Draw runs of ones as one path each colour, so that the file stays small."""
     bits = np.unpackbits(rows, axis=1)
-    moves = np.unpackbits(changing).astype(np.bool_)
+    moves = np.unpackbits(changing, axis=1).astype(np.bool_)
     guarded = np.repeat(guards, 8, axis=1)
     for colour, where in ((PALE, ~moves & ~guarded), (INK, moves & ~guarded), (SECOND, guarded)):
         d = []
-        for row, (line, which) in enumerate(zip(bits, where, strict=True)):
-            y = TOP + row * height
+        for y, line, which in zip(tops.tolist(), bits, where, strict=True):
             on = np.flatnonzero(line.astype(bool) & which)
             # Neighbours within one byte are one stroke.
             begins = [int(b) for k, b in enumerate(on) if k == 0 or on[k - 1] != b - 1 or b % 8 == 0]

@@ -102,8 +102,11 @@ def find_frames(source: LineBytes | Frames, *, progress: Progress | None = None)
     found = find_framings(source)
     if not found:
         empty = Frames.of([], [], channel=source.channel)
+        values = np.unique(as_bytes(source)[1])
+        why = (f"every byte is {values[0]:02X}: nothing shows where a frame begins" if len(values) == 1 else
+               "no framing describes these bytes better than no framing at all")
         return FramesReport(layout=None, frames=empty, n_bytes=len(source), bytes_outside=len(source), probability=0.0,
-                            evidence=("no framing describes these bytes better than no framing at all",))
+                            evidence=(why,))
     layout, checks, notes = _chosen(source, found)
     if _shorter_are_whole(source, layout, checks):
         layout = FrameLayout(length="gap", start=layout.start, gap_s=layout.gap_s)
@@ -298,7 +301,7 @@ def _layout_of_frames(frames: Frames) -> FrameLayout | None:
     text = is_text(np.frombuffer(b"".join(rows[:100]), np.uint8))
     if len(values) == 1 or (not text and short_by_damage(values, counts)):
         return FrameLayout(length="fixed", n_bytes=int(values[np.argmax(counts)]))
-    field = length_field(rows)
+    field = length_field(rows, text=text)
     if field is not None:
         return FrameLayout(length="field", field_at=field[0], field_add=field[1], start=common_start(rows)[:field[0]])
     tail = shortest_closing(rows, common_end(rows))

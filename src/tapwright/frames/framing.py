@@ -127,7 +127,8 @@ def _kinds_first(found: list[Framing]) -> list[Framing]:
     type byte, is what makes kinds of it.
     """
     best = found[0] if found else None
-    if best is None or best.layout.length != "fixed":
+    long = 0 if best is None else _one_size(best)
+    if best is None or not long:
         return found
     parts = []
     for framing in found:
@@ -136,7 +137,7 @@ def _kinds_first(found: list[Framing]) -> list[Framing]:
         slack = KIND_BITS * len(kinds) + (PART_BITS * framing.n_frames if _is_long_start(kinds) else 0.0)
         in_turn = (not best.layout.variants and len(kinds) > 1 and framing.bits - slack <= best.bits
                    and framing.n_frames >= 0.95 * len(kinds) * best.n_frames
-                   and best.layout.n_bytes % sum(kind.n_bytes for kind in kinds) == 0)
+                   and framing.layout.length == "fixed" and long % sum(kind.n_bytes for kind in kinds) == 0)
         if in_turn or _is_finer(framing, best):
             parts.append(framing)
     if not parts:
@@ -144,6 +145,15 @@ def _kinds_first(found: list[Framing]) -> list[Framing]:
     # A kind that holds another one whole was not cut far enough.
     finest = max(parts, key=lambda framing: (framing.n_frames, -framing.bits))
     return [finest, *(other for other in found if other is not finest)]
+
+
+def _one_size(framing: Framing) -> int:
+    """Return the size of frames of one length, 0 where it varies; a byte that hardly moves may pass for a length."""
+    if framing.layout.length != "field":
+        return framing.layout.n_bytes if framing.layout.length == "fixed" else 0
+    steps = np.bincount(np.diff(framing.begins))
+    size = int(np.argmax(steps)) if len(steps) else 0
+    return size if size and steps[size] >= CONSTANT_SHARE * steps.sum() else 0
 
 
 def _is_finer(one: Framing, whole: Framing) -> bool:
@@ -211,7 +221,7 @@ def _plainly_parted(data: NDArray[np.uint8], bounds: NDArray[np.int64], gap_s: f
         if _repeats_inside(same, n_bytes):
             return None
         return FrameLayout(length="fixed", n_bytes=n_bytes, start=common_start(same), gap_s=gap_s)
-    field = None if is_text(data) else length_field(rows)
+    field = length_field(rows, text=is_text(data))
     if field is not None and len(values) >= 4:
         held = sum(len(row) > field[0] and row[field[0]] + field[1] == len(row) for row in rows)
         if held >= PLAIN_SHARE * len(rows):
@@ -250,7 +260,7 @@ def _chunk_layouts(data: NDArray[np.uint8], bounds: NDArray[np.int64], gap_s: fl
         return
     rows = [row for row in chunks if row]
     start, end = common_start(rows), common_end(rows)
-    field = None if is_text(data) else length_field(rows)
+    field = length_field(rows, text=is_text(data))
     if field is not None:
         yield FrameLayout(length="field", field_at=field[0], field_add=field[1], start=start[:field[0]], gap_s=gap_s)
     if end:

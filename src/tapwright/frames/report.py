@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tapwright.core.frame import Check, FrameLayout
+from tapwright.core.frame import Check, FrameLayout, Frames
 from tapwright.frames.anatomy import constant_run
 from tapwright.frames.checks_find import FoundCheck
 from tapwright.frames.find import FramesReport
@@ -42,12 +42,23 @@ def types_of(report: FramesReport) -> list[tuple[FrameLayout, int]]:
     if layout is None:
         return []
     if layout.variants:
-        return [(kind, int((whole.lengths == kind.n_bytes).sum())) for kind in (layout, *layout.variants)]
+        kinds = kinds_of(whole, layout)
+        return [(kind, int((kinds == i).sum())) for i, kind in enumerate((layout, *layout.variants))]
     lengths, counts = np.unique(whole.lengths, return_counts=True)
     if layout.length != "gap" or not 2 <= len(lengths) <= MOST_TYPES or counts.min() < 2:
         return []
     return [(FrameLayout(length="fixed", n_bytes=n, start=_common_head(whole.matrix(n)[1])), count)
             for n, count in zip(lengths.tolist(), counts.tolist(), strict=True)]
+
+
+def kinds_of(frames: Frames, layout: FrameLayout) -> NDArray[np.int64]:
+    """Return the number of each frame's kind, in the order of the layout and its variants; -1 for none of them."""
+    out = np.full(len(frames), -1)
+    for i, kind in enumerate((layout, *layout.variants)):
+        at, matrix = frames.matrix(kind.n_bytes)
+        head = np.frombuffer(kind.start, np.uint8)
+        out[at[(matrix[:, :len(head)] == head).all(axis=1) & (out[at] < 0)]] = i
+    return out
 
 
 def _common_head(matrix: NDArray[np.uint8]) -> bytes:
@@ -103,7 +114,7 @@ def words(report: FramesReport) -> str:
                           "Next: record at least twenty frames, with pauses between them on the recording if there are "
                           "any, and check the line's settings with 'tapwright line'."])
     n = len(report.whole)
-    lines = [f"{_frames(n)} of {_length_words(layout)}{_period_words(report.period_s)}."]
+    lines = [f"{_frames(n)} of {_length_words(layout, n)}{_period_words(report.period_s)}."]
     start, end = constant_run(report.bytes_), constant_run(report.bytes_, tail=True)
     if n > 1 and len(set(report.whole)) == 1:
         lines.append(f"They are all alike: {spaced(next(iter(report.whole)))}. Which of these bytes always begin or "
@@ -112,6 +123,11 @@ def words(report: FramesReport) -> str:
         parts = [f"begin with {spaced(start)}"] if start else []
         parts += [f"end with {spaced(end)}"] if end else []
         lines.append(f"They {' and '.join(parts)}.")
+    kinds = types_of(report)
+    if kinds:
+        each = [f"{count} of {kind.n_bytes} bytes" + (f" from {spaced(kind.start)}" if kind.start else "")
+                for kind, count in kinds]
+        lines.append(f"Kinds: {'; '.join(each)}.")
     lines += [_check_words(found, n) for found in report.checks] or ["No check was found in them."]
     steady = [column for column in report.bytes_ if column.kind in ("counter", "toggles")]
     lines += [f"Byte {column.at} counts by {column.step}." if column.kind == "counter" else
@@ -154,12 +170,12 @@ def _next(report: FramesReport) -> str:
             "differ.")
 
 
-def _length_words(layout: FrameLayout) -> str:
+def _length_words(layout: FrameLayout, n_frames: int) -> str:
     if layout.variants:
         sizes = sorted(kind.n_bytes for kind in (layout, *layout.variants))
         return f"{len(sizes)} kinds: {', '.join(map(str, sizes[:-1]))} and {sizes[-1]} bytes"
     if layout.length == "fixed":
-        return f"{layout.n_bytes} bytes each"
+        return f"{layout.n_bytes} bytes{' each' * (n_frames != 1)}"
     if layout.length == "field":
         added = f" plus {layout.field_add}" if layout.field_add > 0 else f" less {-layout.field_add}" \
             if layout.field_add < 0 else ""

@@ -11,6 +11,7 @@ LONGEST = 300  # bytes a frame
 CONSTANT_SHARE = 0.9  # of frames, so that damaged ones do not hide a constant byte
 STRAY_SHARE = 0.01  # of frames in which damage may give a byte one and the same other value
 DAMAGED_SHARE = 0.9  # of frames of one length, where the others look like frames that lost bytes
+TEXT_LENGTHS = 8  # different ones
 LINE_ENDS = (b"\r\n", b"\n", b"\r")
 CLOSERS = (*LINE_ENDS, b"\x03")  # bytes that close what stands before them, by their meaning in ASCII
 ENDS = (b"\x03", b"\x00", b"\xc0", b"\x7e", b"\xff")
@@ -48,8 +49,11 @@ def common_end(rows: list[bytes]) -> bytes:
     return common_start([row[::-1] for row in rows])[::-1]
 
 
-def length_field(rows: list[bytes]) -> tuple[int, int] | None:
-    """Return where a byte stands that is the frame's length less a constant, and that constant; None if nowhere."""
+def length_field(rows: list[bytes], *, text: bool = False) -> tuple[int, int] | None:
+    """Return where a byte stands that is the frame's length less a constant, and that constant; None if nowhere.
+
+    In lines of `text` a character may go with a few lengths; one that gives many is a length.
+    """
     shortest = min(len(row) for row in rows)
     usual = sorted(len(row) for row in rows)[len(rows) // 20]
     best: tuple[int, int, int] | None = None
@@ -57,7 +61,7 @@ def length_field(rows: list[bytes]) -> tuple[int, int] | None:
         adds = Counter(len(row) - row[at] for row in rows if len(row) > at)
         add, count = adds.most_common(1)[0]
         distinct = len({len(row) for row in rows if len(row) > at and len(row) - row[at] == add})
-        if distinct < 2 or count < 0.85 * len(rows) or not _of_all_lengths(rows, at, add):
+        if distinct < (TEXT_LENGTHS if text else 2) or count < 0.85 * len(rows) or not _of_all_lengths(rows, at, add):
             continue
         if best is None or count > best[0]:
             best = count, at, add
