@@ -76,7 +76,7 @@ def test_streams_that_were_once_cut_wrong(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", [910_024, 930_035, 930_077, 930_105, 57_009, 57_016, 57_029, 80_032, 80_082,
                                   80_086, 80_099, 80_104, 80_130, 80_177, 80_220, 81_003, 81_111, 83_047, 83_082,
-                                  96_013, 660_009, 660_228, 660_232])
+                                  96_013, 541_075, 551_010, 660_009, 660_228, 660_232])
 @pytest.mark.slow
 def test_streams_without_a_check_that_were_once_cut_wrong(seed: int) -> None:
     """A start within a kind, a display that stood still, a recording begun behind a start's first bytes, a damaged next

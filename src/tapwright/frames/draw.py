@@ -10,7 +10,7 @@ from tapwright.draw.svg import FAINT, INK, PALE, PAPER, SECOND, SETTLED, Canvas
 from tapwright.frames.anatomy import constant_run
 from tapwright.frames.find import FramesReport
 from tapwright.frames.place import n_check_bytes, places
-from tapwright.frames.report import kinds_of, types_of
+from tapwright.frames.report import MOST_TYPES, kinds_of
 
 MOST_ROWS = 120
 MOST_BYTES = 96
@@ -80,13 +80,11 @@ def raster(report: FramesReport) -> str:
 
 
 def _kinds(report: FramesReport, frames: Frames) -> NDArray[np.int64]:
-    """Return the number of each frame's kind; all 0 where there is one kind."""
-    kinds = types_of(report)
-    if not kinds or report.layout is None:
-        return np.zeros(len(frames), np.int64)
-    if report.layout.variants:
+    """Return the number of each frame's kind, by length where nothing else tells; all 0 where there is one kind."""
+    if report.layout is not None and report.layout.variants:
         return kinds_of(frames, report.layout)
-    return np.searchsorted(np.array([kind.n_bytes for kind, _ in kinds]), frames.lengths)
+    lengths, kinds = np.unique(frames.lengths, return_inverse=True)
+    return kinds if len(lengths) <= MOST_TYPES else np.zeros(len(frames), np.int64)
 
 
 def _padded(frames: Frames, width: int) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:

@@ -13,6 +13,7 @@ from tapwright.core.frame import FrameLayout
 from tapwright.frames.place import n_check_bytes, passes
 
 BOUND = 4096  # no frame is longer: what has not ended by then is noise
+LEAST_IN_A_ROW = 3  # frames in a row, each begun where the one before ends
 Cut = tuple[int, int, bool]
 Verdict = Literal["frame", "wait", "none"]
 
@@ -224,7 +225,10 @@ class Scanner:
         return any(data.startswith(start, pos, limit) for start in self.starts)
 
     def _holds_frames(self, data: bytes, pos: int, end: int, form: _Form) -> bool:
-        """Say whether frames, one after the other, fill the end of what a length byte takes for one: it was damaged."""
+        """Say whether frames, one after the other, fill the end of what a length byte takes for one: it was damaged.
+
+        The last of them may reach beyond that end.
+        """
         if form.length != "field" or not form.start:
             return False
         if form.checks:
@@ -234,7 +238,9 @@ class Scanner:
             at, n = inner, 0
             while at < end and data.startswith(form.start, at, end) and (size := form.size(data, at, end)) > 0:
                 at, n = at + size, n + 1
-            if at == end and n > 1:
+            # Where the wrong length does not end with a frame, more of them must follow each other.
+            cut = at > end or data.startswith(form.start, at, end) or form.start.startswith(data[at:end])
+            if (at == end and n > 1) or (cut and n >= LEAST_IN_A_ROW):
                 return True
             inner = data.find(form.start, inner + 1, end)
         return False

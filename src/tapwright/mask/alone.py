@@ -78,8 +78,8 @@ def find_mask_alone(radio: Frames, *, start: bytes = b"", labelled: Labelled | N
     distinct = len(np.unique(rows.data, axis=0)) if len(rows) else 0
     if len(rows) < LEAST_FRAMES or distinct < LEAST_DISTINCT:
         return MaskReport(mask=None, advice=(
-            f"{len(rows)} whole radio frames, {distinct} of them different: record at least {LEAST_FRAMES} while the "
-            "reading changes.",))
+            f"{len(rows)} whole radio frame{'s' * (len(rows) != 1)}, {distinct} of them different: record at least "
+            f"{LEAST_FRAMES} while the reading changes.",))
     if start and not _same_start(rows, len(start)):
         return MaskReport(mask=None, advice=(
             f"The first {len(start)} bytes of the radio frames are not always the same, so they cannot all begin with "
