@@ -147,6 +147,12 @@ def top_of(reading_map: ReadingMap) -> int:
     return max((bit.byte + 1 for bit in bits), default=1)
 
 
+def moved_terms(at_rest: Sequence[tuple[int, int, int]]) -> list[str]:
+    """Return for each (byte, mask, rest) the test whether a bit of it moved."""
+    return [f"(b[{byte}] & 0x{mask:02X}u) != 0x{rest:02X}u" if mask != 255 else f"b[{byte}] != 0x{rest:02X}u"
+            for byte, mask, rest in at_rest]
+
+
 def in_place(bits: Field, byte: str = "") -> str:
     """Return the expression of bits that stand in a row in one byte, empty where they do not; `byte` is its index."""
     first, n = bits[0], len(bits)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from tapwright.board import c_places
-from tapwright.board.c_bits import Bits
+from tapwright.board.c_bits import Bits, moved_terms
 from tapwright.board.c_text import array, filled, string
 from tapwright.board.c_units import Units
-from tapwright.core.reading_map import Codes, DisplayMap, Field, Float, Integer, ReadingMap, Segments, Table
+from tapwright.board.tables import rest_bytes
+from tapwright.core.reading_map import Codes, DisplayMap, Float, Integer, ReadingMap, Segments, Table
 from tapwright.mapping.shown import tells_overload
 
 _ROUND = {
@@ -134,6 +135,9 @@ def _point(number: int, one: DisplayMap, bits: Bits) -> list[str]:
         lines += [f"    decimals = point{number}_0(b);"]
     for i in range(0 if lamps else 1, len(tables)):
         lines += [f"    if (point{number}_{i}(b) != decimals)", "        decimals = -1;"]
+    if not all(table.bits for table in tables):
+        # It never changed: a bit that never moved before may change it.
+        lines += ["    if (moved)", "        decimals = -1;"]
     return [*lines, "    s->decimals = (signed char)decimals;"]
 
 
@@ -203,8 +207,7 @@ def _integer(whole: Integer, bits: Bits) -> list[str]:
     """Return the lines that set `value` and `count`."""
     lines: list[str] = []
     if whole.fixed:
-        chunks: list[Field] = [whole.fixed[i:i + 32] for i in range(0, len(whole.fixed), 32)]
-        lines += [f"    if ({' || '.join(bits.number(chunk) for chunk in chunks)}) {{", *_UNKNOWN]
+        lines += [f"    if ({' || '.join(moved_terms(rest_bytes(whole.fixed)))}) {{", *_UNKNOWN]
     lines += [f"    int64_t value = (int64_t){bits.number(whole.bits)};"]
     if whole.sign == "twos complement":
         n = len(whole.bits)

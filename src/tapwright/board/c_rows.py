@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tapwright.board import c_checks, c_frame, c_framer, c_places, c_shown, c_units
-from tapwright.board.c_bits import Bits
+from tapwright.board.c_bits import Bits, moved_terms
 from tapwright.board.c_text import filled
 from tapwright.board.mask_maps import mask_maps
 from tapwright.board.tables import watch_bytes
@@ -79,11 +79,7 @@ def unit_type(units: c_units.Units) -> str:
 
 def _moved(watch: list[tuple[int, int, int]]) -> str:
     if len(watch) <= 2:
-        terms = []
-        for byte, mask, rest in watch:
-            at = f"b[{byte}]"
-            terms.append(f"({at} & 0x{mask:02X}u) != 0x{rest:02X}u" if mask != 255 else f"{at} != 0x{rest:02X}u")
-        return f"    moved = {' || '.join(terms)};\n"
+        return f"    moved = {' || '.join(moved_terms(watch))};\n"
     kind = "uint8_t" if all(byte < 256 for byte, _, _ in watch) else "uint16_t"
     rows = ", ".join(f"{{{byte}, 0x{mask:02X}, 0x{rest:02X}}}" for byte, mask, rest in watch)
     return (f"    static const {kind} watch[][3] = {{{rows}}};\n    for (unsigned i = 0; i < {len(watch)}; i++)\n"

@@ -16,6 +16,7 @@ from tapwright.core.reading_map import (
     BitRef,
     Codes,
     DisplayMap,
+    Field,
     Float,
     Lamp,
     ReadingMap,
@@ -58,8 +59,13 @@ class Lamps:
 
 def watch_bytes(reading_map: ReadingMap) -> list[tuple[int, int, int]]:
     """Return (byte, mask, rest) of the bits that no label saw change."""
+    return rest_bytes(reading_map.watch)
+
+
+def rest_bytes(bits: Field) -> list[tuple[int, int, int]]:
+    """Return (byte, mask, rest) of bits that read 0 at rest."""
     found: dict[int, tuple[int, int]] = {}
-    for bit in reading_map.watch:
+    for bit in bits:
         mask, rest = found.get(bit.byte, (0, 0))
         found[bit.byte] = (mask | 1 << bit.bit, rest | bit.inverted << bit.bit)
     return [(byte, mask, rest) for byte, (mask, rest) in sorted(found.items())]

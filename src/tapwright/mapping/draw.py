@@ -27,14 +27,14 @@ def digits_picture(reading_map: ReadingMap) -> str:
     """Return the picture as SVG: what is settled is solid, what is open is dashed and paler."""
     display = reading_map.displays[0]
     n_places = max(display.width, 1)
-    width = max(60 + n_places * (_W + _GAP) + 40, 560.0)
+    width = max(60 + n_places * (_W + _GAP) + 40, 680.0)
     signs = _signs(reading_map)
     height = 96 + _H + 60 + 22 * ((len(signs) + 2) // 3)
     canvas = Canvas(width, height, "Reading map",
                     "Every segment with the frame bit that lights it; solid where labels settle it, dashed where not.")
     canvas.text(24, 28, "Which bit lights what", size=15, bold=True)
-    canvas.text(24, 46, "byte.bit of the frame's body; ! lights at 0; solid = settled, dashed = open", size=11,
-                colour=FAINT)
+    canvas.text(24, 46, "byte.bit of the body, ! lights at 0; solid: settled, dashed: one of several bits, dotted: never "
+                        "seen to change", size=11, colour=FAINT)
     left, top = 64.0, 72.0
     if isinstance(display.digits, Segments):
         _minus(canvas, display, left, top)

@@ -73,7 +73,7 @@ def _point(point, body, moved):
                 lit.append(decimals)
         found.append(lit[0] if len(lit) == 1 else None if lit or loose else 0)
     for table in tables:
-        entry = _code(body, table)
+        entry = None if moved and not table[0] else _code(body, table)
         found.append(None if entry is None else int(entry))
     if not found:
         return 0
