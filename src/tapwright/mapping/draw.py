@@ -33,8 +33,8 @@ def digits_picture(reading_map: ReadingMap) -> str:
     canvas = Canvas(width, height, "Reading map",
                     "Every segment with the frame bit that lights it; solid where labels settle it, dashed where not.")
     canvas.text(24, 28, "Which bit lights what", size=15, bold=True)
-    canvas.text(24, 46, "byte.bit of the body, ! lights at 0; solid: settled, dashed: one of several bits, dotted: never "
-                        "seen to change", size=11, colour=FAINT)
+    canvas.text(24, 46, "byte.bit of the body, ! lights at 0; solid: settled, dashed: one of several bits, dotted: "
+                        "never seen to change", size=11, colour=FAINT)
     left, top = 64.0, 72.0
     if isinstance(display.digits, Segments):
         _minus(canvas, display, left, top)
