@@ -133,7 +133,7 @@ def _by_labels(rows: align.Rows, labelled: Labelled, start: bytes) -> MaskReport
     """Return the part of a xored key that labels settle, or in words why they settle none."""
     if labelled.reading_map is None:
         return MaskReport(mask=None, evidence=(
-            f"No family of values explains the {labelled.n_labels} labels in the frames as they are.",))
+            f"No family of values explains the {labelled.n_labels} labels in the frames as they are beyond chance.",))
     said = [f"The reading map was learned from the masked frames as they are: {_FAMILY[labelled.reading_map.kind]}, "
             f"{labelled.n_agreeing} of {labelled.n_labels} labels agree. The key need not be known for it."]
     n = int(rows.lengths.max())
