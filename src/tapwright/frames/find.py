@@ -250,23 +250,26 @@ def _alike(one: Framing, other: Framing) -> bool:
     a, b = one.layout, other.layout
     if a.variants and b.variants:
         # Which kind is seen most often, and so stands first, may turn on a damaged frame. Starts end in the type byte.
-        mine, theirs = ({kind.n_bytes: kind.start for kind in (c, *c.variants)} for c in (a, b))
+        mine, theirs = ({(kind.n_bytes, kind.start[-1:]): kind.start for kind in (c, *c.variants)} for c in (a, b))
         return (mine.keys() == theirs.keys() and a.gap_s == b.gap_s and len(a.variants) == len(b.variants)
                 and all(mine[n].endswith(theirs[n]) or theirs[n].endswith(mine[n]) for n in mine)
                 and abs(one.n_frames - other.n_frames) <= EDGE_FRAMES + CLOSING_LOST * other.n_frames)
     if ((a.length, a.n_bytes, a.field_add, a.gap_s, len(a.variants))
             != (b.length, b.n_bytes, b.field_add, b.gap_s, len(b.variants))):
         return False
-    turned = a.length == "fixed" and not a.variants and _is_turned(one, other)
-    if turned and abs(one.n_frames - other.n_frames) <= EDGE_FRAMES:
-        return True
     run, others = a.end + a.start, b.end + b.start
+    plain = a.length == "fixed" and not a.variants
+    turned = plain and _is_turned(one, other)
+    # A longer run that makes more frames is no chance: the shorter one was found at several places of the frame.
+    if (turned and other.n_frames - one.n_frames <= EDGE_FRAMES) or (
+            plain and len(run) > len(others) and one.n_frames > other.n_frames):
+        return True
     part = run in others or others in run
     # More constant bytes at the price of frames are not the same frames; where a byte that closes frames by its meaning
     # is one of them, each of them that is damaged costs a frame.
     closing = a.length == "delimited" and a.end in CLOSERS and b.end not in CLOSERS
     # So does a long start of frames of one length, where one of its bytes alone was found elsewhere in frames too.
-    longer = a.length == "fixed" and not a.variants and not turned and len(run) > len(others) + 1
+    longer = plain and not turned and len(run) > len(others) + 1
     lost = EDGE_FRAMES + (CLOSING_LOST * other.n_frames if closing or longer else 0)
     return run == others or (part and abs(one.n_frames - other.n_frames) <= lost)
 
