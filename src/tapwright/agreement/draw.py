@@ -44,6 +44,7 @@ def differences(agreement: Agreement) -> str:
         if i in far:
             plot.canvas.circle(x, y, 6, "none", stroke=svg.WRONG)
         plot.canvas.circle(x, y, radius, svg.INK, tip=tip)
+    plot.avoid(zip(level.tolist(), a.pairs.difference.tolist(), strict=True))
     for value, words, colour, dash in (
             (s.limits[1], "bias + 1.96 s", svg.OPEN, "6 4"), (s.bias, "bias", svg.SETTLED, ""),
             (s.limits[0], "bias − 1.96 s", svg.OPEN, "6 4")):

@@ -157,6 +157,7 @@ class Plot:
     x: Scale
     y: Scale
     _named: list[tuple[float, float, float]] = field(default_factory=list)  # limits' names: baseline, from, to
+    _points: list[tuple[float, float]] = field(default_factory=list)  # px, that names keep off
 
     @classmethod
     def make(cls, title: str, about: str, *, x_range: tuple[float, float], y_range: tuple[float, float],
@@ -194,18 +195,27 @@ class Plot:
                 end, baseline = self._free(at, len(words))
                 self.canvas.text(end, baseline, words, size=11, colour=colour, anchor="end")
 
+    def avoid(self, points: Iterable[tuple[float, float]]) -> None:
+        """Keep the names of limits drawn later off these points, in the axes' units."""
+        self._points += [(self.x(x), self.y(y)) for x, y in points]
+
     def _free(self, at: float, n_chars: int) -> tuple[float, float]:
-        """Return right end and baseline for a limit's name beside its line where no other limit's name stands."""
+        """Return right end and baseline for a limit's name beside its line, where the fewest things stand."""
         width = n_chars * CHAR_PX
         choices = [(self.x.end - 4, at - 4), (self.x.end - 4, at + 12)]
         choices += [(start - 12, at - 4) for _, start, _ in self._named]
-        end, baseline = next(
-            ((end, baseline) for end, baseline in choices if end - width >= self.x.start
-             and not any(abs(baseline - other) < LINE_PX and end - width < stop and start < end
-                         for other, start, stop in self._named)),
-            choices[0])
+        choices += [(self.x.start + 6 + width, at - 4), (self.x.start + 6 + width, at + 12)]
+        inside = [choice for choice in choices if choice[0] - width >= self.x.start] or choices
+        end, baseline = min(inside, key=lambda choice: self._met(choice[0], choice[1], width))
         self._named.append((baseline, end - width, end))
         return end, baseline
+
+    def _met(self, end: float, baseline: float, width: float) -> int:
+        """Return how many points a name would cover, another name counting as many."""
+        names = sum(abs(baseline - other) < LINE_PX and end - width < stop and start < end
+                    for other, start, stop in self._named)
+        points = sum(end - width - 4 < x < end + 4 and baseline - LINE_PX < y < baseline + 4 for x, y in self._points)
+        return 1000 * names + points
 
 
 def n(value: float) -> str:

@@ -12,6 +12,7 @@ from tapwright.supply.answer import Answer
 from tapwright.supply.burst import BurstInTime
 from tapwright.supply.words import ending, hours, share, volts
 
+_AVOIDED = 80  # points of a curve that limits' names keep off
 _WASTED = frozenset(["regulator", "converter", "switch", "cells and contacts"])
 
 
@@ -29,6 +30,10 @@ def run_picture(answer: Answer) -> str:
     plot = Plot.make("Cells over the run", f"The string's volts against hours switched on. {ends}",
                      x_range=(0.0, last), y_range=(low - pad, high + 2 * pad), x_label="hours switched on",
                      y_label="volts")
+    if len(h):
+        for curve in (v, open_v, *(() if edge_v is None else (edge_v,))):
+            at = np.linspace(0.0, last, _AVOIDED)
+            plot.avoid(zip(at.tolist(), np.interp(at, h, curve).tolist(), strict=True))
     for value, words in limits:
         plot.level(value, words)
     if len(h):
