@@ -34,6 +34,7 @@ MOST_ROTATIONS = 12
 USUAL_STARTS = (b"\x02", b"\xaa", b"\x55")
 EDGE_FRAMES = 2  # that a recording's ends may cut
 TURNED_SHARE = 0.9  # of frames, that another place to begin them cuts likewise; damage spoils the rest
+LOST_A_BYTE = 0.01  # of frames, by damage to one more constant byte
 CLOSING_LOST = 0.05  # of frames, for one more constant byte that damage may hit
 MOST_SYNC = 3  # bytes of a start used to keep in step where neither silence nor check helps
 WORDS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz +-.,"
@@ -270,7 +271,8 @@ def _alike(one: Framing, other: Framing) -> bool:
     closing = a.length == "delimited" and a.end in CLOSERS and b.end not in CLOSERS
     # So does a long start of frames of one length, where one of its bytes alone was found elsewhere in frames too.
     longer = plain and not turned and len(run) > len(others) + 1
-    lost = EDGE_FRAMES + (CLOSING_LOST * other.n_frames if closing or longer else 0)
+    share = CLOSING_LOST if closing or longer else LOST_A_BYTE * max(len(run) - len(others), 0)
+    lost = EDGE_FRAMES + share * other.n_frames
     return run == others or (part and abs(one.n_frames - other.n_frames) <= lost)
 
 
