@@ -9,7 +9,6 @@ from __future__ import annotations
 import csv
 import functools
 import io
-import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,33 +16,19 @@ from pathlib import Path
 
 from tapwright.core.errors import SurveyError
 from tapwright.core.files import read_text
+from tapwright.evidence.survey_cells import AC, HZ, OHMS, VOLTS, Cell, read_cell, with_counts
 
 OFF = "off"  # the one state in which the instrument does not run (contract, section pins)
 CELLS_OUT = "cells out"
 GROUND, SUPPLY = "ground", "supply"
-VOLTS, OHMS, AC, HZ = "volts", "ohms", "ac", "hz"
 MOST_BYTES = 20_000_000
-MOST_PADS, MOST_VOLTS = 1000, 1000.0
-LEAST = 1.0  # ohms, volts or hertz under zero that shorted leads may show
+MOST_PADS = 1000
 
-_BLANK = frozenset(["", "-", "--", "–", "—"])
-_NUMBER = r"[-+−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?"
-_CELL = re.compile(rf"[~≈]?\s*({_NUMBER})\s*(?:(?:\.\.\.?|…|–|\bto\b)\s*({_NUMBER}))?\s*(\D*)$")
-_PLAIN = re.compile(r"-?\d{1,9}(?:\.\d{0,9})?$", re.A)
-_COUNTS = tuple(10.0**-k for k in range(10))
-_MINUS_RANGE = re.compile(rf"({_NUMBER})\s*-\s*({_NUMBER})\s*(\D*)$")
-_VOLTS_TWICE = re.compile(rf"({_NUMBER})\s*V\s*(?:\.\.\.?|…|–|to\b)\s*({_NUMBER})\s*V?$", re.I)
 _RESISTOR = r"(\d+(?:[.,]\d+)?)\s*([kKM]?)(\d*)\s*(?:Ω|ohms?|R)?"
 _LOAD = re.compile(rf"{_RESISTOR}\s+to\s+(ground|gnd|supply)$", re.I)
 _TRIAL = re.compile(rf"pad\s+(.+?)\s+(high|low)\s+through\s+{_RESISTOR}$", re.I)
 _METER = re.compile(r"meter\s+(\S.*)$", re.I)
 _SCALE = {"": 1.0, "k": 1e3, "K": 1e3, "M": 1e6}
-_VOLT_UNITS = {"": 1.0, "v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "vdc": 1.0, "v dc": 1.0}
-_AC_UNITS = {**_VOLT_UNITS, "vac": 1.0, "v ac": 1.0, "mvac": 1e-3}
-_HZ_UNITS = {"": 1.0, "hz": 1.0, "khz": 1e3, "mhz": 1e6}
-_OHM_UNITS = {"": 1.0, "ω": 1.0, "ohm": 1.0, "ohms": 1.0, "r": 1.0, "k": 1e3, "kω": 1e3, "kohm": 1e3, "kohms": 1e3,
-              "m": 1e6, "mω": 1e6, "mohm": 1e6, "mohms": 1e6}
-_OVER = frozenset(["ol", "o.l", "0l", "o.l.", "over", "inf", "∞", "open"])
 
 
 @dataclass(frozen=True)
@@ -98,31 +83,14 @@ class Column:
     meter: str = ""
 
     @property
+    def place(self) -> str:
+        """Where it stands, as errors say it."""
+        return f"column {self.number} '{self.heading}'"
+
+    @property
     def is_plain(self) -> bool:
         """Whether this is a state's own column: no test in its heading."""
         return self.quantity == VOLTS and not self.module_out and self.load is None and self.trial is None
-
-
-@dataclass(frozen=True)
-class Cell:
-    """One measurement: `low` to `high` in volts, ohms or hertz (equal where it stood still; inf: overload).
-
-    `count` is one count of the last digit shown, in the same unit.
-    """
-
-    low: float
-    high: float
-    count: float
-
-    @property
-    def middle(self) -> float:
-        """The middle of what was seen."""
-        return self.low if self.low == self.high else (self.low + self.high) / 2
-
-    @property
-    def span(self) -> float:
-        """How far it wandered."""
-        return 0.0 if self.low == self.high else self.high - self.low
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -204,19 +172,21 @@ def read_survey(path: Path) -> Survey:
         pads.append(pad)
         notes.append(row[note_at].strip() if note_at is not None and note_at < len(row) else "")
         cells.append({i: cell for i, column in enumerate(columns) if column.number <= len(row)
-                      and (cell := _cell(path, line, column, row[column.number - 1])) is not None})
+                      and (cell := read_cell(row[column.number - 1], column.quantity, path=path, line=line,
+                                             place=column.place)) is not None})
     if len(pads) > MOST_PADS:
         raise SurveyError(f"{len(pads)} pads", path=path, line=rows[MOST_PADS + 1][0], place="column 1 'pad'",
                           expected=f"{MOST_PADS} pads at most", do="split the survey by board")
     for column in columns:
         if column.trial is not None and column.trial.pad not in first_line:
             raise SurveyError(f"no pad '{column.trial.pad}' in the survey", path=path, line=head_line,
-                              place=f"column {column.number} '{column.heading}'", expected="a pad that has a row",
+                              place=column.place, expected="a pad that has a row",
                               do="correct the heading, or add the pad's row")
     if not pads:
         raise SurveyError("no pads under the header", path=path, line=head_line + 1, expected="a row a pad")
+    meters = [(column.quantity, column.meter) for column in columns]
     return Survey(path=path, pads=tuple(pads), lines=tuple(first_line.values()), notes=tuple(notes),
-                  columns=tuple(columns), cells=tuple(_with_counts(columns, cells)))
+                  columns=tuple(columns), cells=tuple(with_counts(meters, cells)))
 
 
 def parse_test(text: str) -> dict[str, object] | None:
@@ -330,83 +300,12 @@ def _column(path: Path, line: int, number: int, heading: str, parts: Sequence[st
     return Column(heading=heading, number=number, state=state, **fields)  # type: ignore[arg-type]
 
 
-def _cell(path: Path, line: int, column: Column, text: str) -> Cell | None:
-    text = text.strip()
-    if text in _BLANK:
-        return None
-    if _PLAIN.match(text) and -LEAST <= (value := float(text)) <= MOST_VOLTS:  # nearly every cell of a large survey
-        return Cell(value, value, _COUNTS[len(text.partition(".")[2])])
-    text = " ".join(text.split())
-    units, what = {OHMS: (_OHM_UNITS, "ohms, as 0.3, 47k or OL"), HZ: (_HZ_UNITS, "hertz, as 50 or 1.2 kHz"),
-                   AC: (_AC_UNITS, "volts, as 0.98"),
-                   VOLTS: (_VOLT_UNITS, "volts, as 2.98, 2.98 V or 0.4..1.9, or a blank")}[column.quantity]
-    if column.quantity == OHMS and text.casefold().replace(" ", "").rstrip("ωhms") in _OVER:
-        return Cell(math.inf, math.inf, math.inf)
-    if column.quantity == VOLTS and (twice := _VOLTS_TWICE.match(text)):  # 0.4 V..1.9 V
-        text = f"{twice[1]}..{twice[2]}"
-    found = _CELL.match(text) or _MINUS_RANGE.match(text)
-    unit = found.group(3).strip() if found else ""
-    scale = units.get(unit.casefold()) if found else None
-    if scale is None and unit == "M" and column.quantity == OHMS:
-        scale = 1e6
-    values = [_float(part) for part in found.groups()[:2] if part is not None] if found else []
-    if found is None or scale is None or not all(math.isfinite(value) for value in values):
-        raise SurveyError(f"'{text}' in a cell of {column.quantity}", path=path, line=line,
-                          place=f"column {column.number} '{column.heading}'", expected=what)
-    values = sorted(value * scale for value in values)
-    if column.quantity != VOLTS and values[0] < -LEAST:
-        raise SurveyError(f"'{text}' is under zero", path=path, line=line,
-                          place=f"column {column.number} '{column.heading}'", expected=what,
-                          do="measure again: volts left on the pad spoil ohms" if column.quantity == OHMS else "")
-    if max(abs(value) for value in values) > (MOST_VOLTS if column.quantity in (VOLTS, AC) else 1e12):
-        raise SurveyError(f"'{text}' is no reading of a meter", path=path, line=line,
-                          place=f"column {column.number} '{column.heading}'", expected=what)
-    return Cell(values[0], values[-1], scale * 10.0 ** -_decimals(found.group(1)))
-
-
-def _with_counts(columns: Sequence[Column], cells: Sequence[dict[int, Cell]]) -> list[dict[int, Cell]]:
-    """Give each cell the count of the meter's range, not of a number whose last zeros were dropped.
-
-    A meter shows as many digits for 3.0 as for 2.98: the finest count among readings of at least half the size holds.
-    """
-    result: list[dict[int, Cell]] = [{} for _ in cells]
-    groups: dict[tuple[str, str], list[tuple[float, int, int]]] = {}
-    for row, pad in enumerate(cells):
-        for i, cell in pad.items():
-            key = (columns[i].quantity, columns[i].meter)
-            groups.setdefault(key, []).append((abs(cell.middle), row, i))
-    for group in groups.values():
-        group.sort(key=lambda item: -item[0])
-        finest = [math.inf] * (len(group) + 1)
-        for k, (_, row, i) in enumerate(group):
-            finest[k + 1] = min(finest[k], cells[row][i].count)
-        reach = 0
-        for size, row, i in group:
-            while reach < len(group) and group[reach][0] >= size / 2:
-                reach += 1
-            cell = cells[row][i]
-            result[row][i] = Cell(cell.low, cell.high, min(cell.count, finest[reach]))
-    return result
-
-
 def _ohm(number: str, letter: str, after: str) -> float:
     # 4k7 is 4.7k, as resistors are marked (IEC 60062).
     text = number.replace(",", ".")
     if after:
         text = f"{text}.{after}" if "." not in text and letter else f"{text}{after}"
     return float(text) * _SCALE[letter]
-
-
-def _float(text: str) -> float:
-    try:
-        return float(text.replace(",", ".").replace("−", "-"))
-    except (ValueError, OverflowError):
-        return math.nan
-
-
-def _decimals(text: str) -> int:
-    mantissa, _, power = text.replace(",", ".").lower().partition("e")
-    return len(mantissa.partition(".")[2]) - (int(power) if power else 0)
 
 
 def _same(text: str) -> str:

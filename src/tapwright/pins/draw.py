@@ -9,7 +9,7 @@ import math
 import textwrap
 
 from tapwright.draw.svg import CHAR_PX, FAINT, INK, OPEN, PALE, PAPER, SECOND, SETTLED, Canvas, Scale, label, n
-from tapwright.evidence.survey import Cell
+from tapwright.evidence.survey_cells import Cell
 from tapwright.pins.advise import SETTLED as SURE
 from tapwright.pins.find import UNKNOWN, Findings, Pad
 from tapwright.pins.sheet import NO_WIRE, Sheet, shown

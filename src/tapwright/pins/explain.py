@@ -11,7 +11,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from tapwright.evidence.survey import CELLS_OUT, OHMS, VOLTS, Cell, Column, Survey, is_off, ohm_text
+from tapwright.evidence.survey import CELLS_OUT, Column, Survey, is_off, ohm_text
+from tapwright.evidence.survey_cells import OHMS, VOLTS, Cell
 from tapwright.pins.advise import Ask
 from tapwright.pins.circuits import DATA, DEAD, DRIVERS, FLOATING, ROLES, branches, circuits
 from tapwright.pins.feeds import CLAMP_V

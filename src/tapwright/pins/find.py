@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from tapwright.core.capture import Capture
 from tapwright.core.errors import SurveyError, UsageError
-from tapwright.evidence.survey import VOLTS, Survey
+from tapwright.evidence.survey import Survey
+from tapwright.evidence.survey_cells import VOLTS
 from tapwright.pins import gates as gating
 from tapwright.pins.advise import Ask, advise, settled
 from tapwright.pins.circuits import DATA, DRIVERS, INSTRUMENT, MODULE, ROLES, STATE_LINE, SWITCHED, circuits

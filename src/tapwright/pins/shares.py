@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tapwright.evidence.survey import AC, VOLTS
+from tapwright.evidence.survey_cells import AC, VOLTS
 from tapwright.pins import likelihood
 from tapwright.pins.circuits import branches, circuits
 from tapwright.pins.predict import Probe, forecast

@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapwright.core.errors import SurveyError
-from tapwright.evidence.survey import AC, HZ, OHMS, VOLTS, Cell, Column, Survey, is_off
+from tapwright.evidence.survey import Column, Survey, is_off
+from tapwright.evidence.survey_cells import AC, HZ, OHMS, VOLTS, Cell
 from tapwright.pins.predict import Probe
 
 NEAR = 0.03  # readings this near to the highest steady level count as being at the supply

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapwright.evidence.survey import VOLTS
+from tapwright.evidence.survey_cells import VOLTS
 from tapwright.pins import likelihood
 from tapwright.pins.circuits import FIXED_HIGH, FIXED_LOW, FLOATING, PULL, SENDING, branches, circuits
 from tapwright.pins.moves import ALIVE, LOST
