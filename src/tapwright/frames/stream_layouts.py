@@ -310,6 +310,8 @@ def _typed(data: NDArray[np.uint8], at: NDArray[np.int64], usual: NDArray[np.uin
     layouts = [_of_kind(raw, at[:len(kinds)][kinds == value], n, type_at) for value, n in lengths.items()]
     if any(len(layout.start) <= type_at or layout.n_bytes < LEAST_KIND for layout in layouts):
         return None  # bytes before the type that are not the same in all kinds: this is no type byte
+    if any(layout.start[:2] == b"\r\n" for layout in layouts):
+        return None  # a line end, damaged at times
     heads = _heads(before + layouts[0].start[:type_at])
     if len(heads) == 1 and heads[0] != len(before):
         return None  # a line end or an ETX before it closes the frame before
