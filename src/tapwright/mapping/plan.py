@@ -131,7 +131,10 @@ class _Planner:
             given += 1
             yield ask
         if not given:
-            for mix in open_mixes(self.learned, _MOST_MIXES):
+            # One more label may rule a rival family out, and its mixes with it.
+            assert self.learned.reading_map is not None
+            rivals = len({display.kind for display in self.learned.reading_map.displays}) > 1
+            for mix in open_mixes(self.learned, 1 if rivals else _MOST_MIXES):
                 yield self._mix_ask(mix)
 
     def _mix_ask(self, mix: Mix) -> Ask:
