@@ -6,8 +6,11 @@ import random
 
 import pytest
 
-from tests.mapping.blind import FAMILIES, blind, everything, play
-from tests.mapping.driver import learned, score, shown_wrong
+from tapwright.core.frame import Frames
+from tapwright.core.instrument import Instrument
+from tapwright.mapping.apply import Decoder
+from tests.mapping.blind import FAMILIES, Blind, Shown, blind, everything, play
+from tests.mapping.driver import layout_of, learned, score, shown_wrong
 
 SEEDS = (3, 8)
 
@@ -91,6 +94,38 @@ def test_wrong_labels_are_named(family: str) -> None:
     report = learned(meter, session)
     assert [item.row for item in report.labels_contradicted] == session.wrong_rows
     assert score(meter, report, rng).wrong == []
+
+
+@pytest.mark.slow
+def test_two_labels_of_which_one_is_wrong() -> None:
+    """Twelve labels, row 11 wrong: leaving row 6 out explains the rest as well, so neither is believed."""
+    meter, rng = blind(94036), random.Random(94036)
+    session = play(meter, [meter.some(rng) for _ in range(rng.randint(10, 14))], rng, wrong=1)
+    report = learned(meter, session)
+    assert session.wrong_rows == [11]
+    assert [item.row for item in report.labels_contradicted] == [6, 11]
+    assert score(meter, report, rng, 1000).wrong == []
+
+
+def test_a_digit_beside_the_points_code_keeps_its_bits() -> None:
+    """The leading digit in one nibble, the point's code in the other: a digit that no label showed is read all the same."""
+    meter = Blind(seed=1, family="bcd", digits=4, ranges=(("V", 3), ("mV", 1)), greatest=(9999, 9999), flags=("HOLD",),
+                  can_negative=False, zeros="shown", overload_text="OL", has_check=True, body=bytes, head=b"\xa5",
+                  counter=False)
+
+    def body(shown: Shown) -> bytes:
+        a, b, c, d = map(int, meter.figures(shown))
+        return bytes([0x22 if shown.range else 0x11, 0x80 if shown.flags else 0, (0x50 if shown.range else 0x30) | a,
+                      b << 4 | c, d << 4])
+
+    meter.body = body
+    rng = random.Random(3)
+    low = [Shown(i % 2, rng.randint(0, 7999), flags=frozenset(["HOLD"] if i % 3 == 0 else [])) for i in range(40)]
+    report = learned(meter, play(meter, low, rng))
+    assert report.reading_map is not None
+    decoder = Decoder(Instrument(name="", reading_map=report.reading_map, layout=layout_of(meter)))
+    frames = Frames.of([meter.frame(Shown(0, count)) for count in (8123, 9456)], [0.0, 1.0])
+    assert [reading.display for reading in decoder.read(frames)] == ["8.123", "9.456"]
 
 
 @pytest.mark.slow

@@ -52,7 +52,7 @@ def _display(number: int, one: DisplayMap, bits: Bits, units: Units, codes: dict
     points, digits = int(bool(one.point.lamps)), one.digits
     match digits:
         case Segments(places=places):
-            expression, _, tables = c_places.shape(places, bits, turn=False)
+            expression, _, tables = c_places.shape(places, bits, turn=False, name=f"places{number}_at")
             before += tables
             lines += _collected(len(places), [f"    for (unsigned i = {len(places)}; i; i--)",
                                               f"        p[{len(places)} - i] = (char)character({expression});"])

@@ -67,11 +67,11 @@ def _sign(one: DisplayMap, bits: Bits) -> str:
             "    if (lit >> 16)\n        odd = READING_UNPROVEN;\n")
 
 
-def shape(places: tuple[Place, ...], bits: Bits, *, turn: bool = True) -> tuple[str, list[int], list[str]]:
+def shape(places: tuple[Place, ...], bits: Bits, *, turn: bool = True, name: str = "places_at") -> tuple[str, list[int], list[str]]:
     """Return the expression of place i, counted down from n on the left to 1, with the segment that each of its bits is.
 
     Places that repeat at a stride are read by the addresses of one; the lines returned hold what else they need.
-    `turn`: whether the bits may come in another order than the segments a to g.
+    `turn`: whether the bits may come in another order than the segments a to g; `name` of the array of addresses.
     """
     n, order, stride = len(places), list(range(7)), _stride(places)
     if stride is None:
@@ -79,7 +79,7 @@ def shape(places: tuple[Place, ...], bits: Bits, *, turn: bool = True) -> tuple[
         moved = bits.moved
         if firsts == list(range(firsts[0], firsts[0] + 7 * n, 7)):
             return f"bits(b, {firsts[0] + 7 * n} - 7 * i, 7{moved})", order, []
-        return f"bits(b, places_at[i - 1], 7{moved})", order, [*array("uint16_t", "places_at", firsts[::-1]), ""]
+        return f"bits(b, {name}[i - 1], 7{moved})", order, [*array("uint16_t", name, firsts[::-1]), ""]
     first = places[0] if stride > 0 else places[-1]
     step = f"{abs(stride)} * " if abs(stride) > 1 else ""
     if turn:

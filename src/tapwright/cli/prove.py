@@ -57,11 +57,12 @@ def run(args: argparse.Namespace) -> Outcome:
                 for path in paths}
     learned = frozenset(path.name for path in paths if _digest(path) in instrument.learned_from)
     proof = prove(readings, labels, demands, learned_from=learned, accept_learned=args.accept_learned,
-                  first_guess_s=instrument.offset_s, offset_s=args.offset)
+                  first_guess_s=instrument.offset_s, offset_s=args.offset, places=instrument.reading_map.places)
     if proof.also_learned_from:
         warn("learned from as well: " + ", ".join(proof.also_learned_from)
              + ("; counted, as asked" if args.accept_learned else "; their labels do not count as proof"))
-    return Outcome(proof.document(), _text(proof), EXIT_DONE if proof.verdict == "proven" else EXIT_NO)
+    return Outcome(proof.document(), _text(proof, demanded=demands != Demands()),
+                   EXIT_DONE if proof.verdict == "proven" else EXIT_NO)
 
 
 def _digest(path: Path) -> str:
@@ -69,8 +70,11 @@ def _digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _text(proof: Proof) -> str:
-    lines = [_HEADLINES[proof.verdict],
+def _text(proof: Proof, *, demanded: bool) -> str:
+    headline = _HEADLINES[proof.verdict]
+    if proof.verdict == "proven" and not demanded:
+        headline = "Proven: every label is right. No job says what else must be seen."
+    lines = [headline,
              f"{proof.right} of {proof.labels} labels right, in {proof.frames} frames"
              + (f" ({proof.lost} arrived damaged)" if proof.lost else "")
              + f"; label time = capture time {proof.offset_s:+.2f} s.", ""]

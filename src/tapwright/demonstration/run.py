@@ -129,7 +129,8 @@ def _prove(folder: Path) -> Proof:
     instrument = load_instrument(folder / "instrument.toml")
     readings = readings_of(folder / "captures" / "second.csv", instrument)
     labels = read_labels(folder / "labels-proof.csv")
-    return prove({"second.csv": readings}, labels, Desk.open(folder).job.demands, first_guess_s=instrument.offset_s)
+    return prove({"second.csv": readings}, labels, Desk.open(folder).job.demands, first_guess_s=instrument.offset_s,
+                 places=instrument.reading_map.places)
 
 
 def _answer_text(answer: Answer) -> str:

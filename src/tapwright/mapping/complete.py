@@ -83,7 +83,7 @@ def _complete(hypothesis: Hypothesis, sight: Sight, numbers: Numbers, most_wrong
     elif hypothesis.has_point:
         point = Point()
     else:
-        found_point = _point(sight, numbers, free, kept, left)
+        found_point = _point(sight, numbers, free, kept, left, claimed)
         if found_point is None:
             return None
         point = found_point
@@ -113,17 +113,22 @@ def _minus(sight: Sight, numbers: Numbers, free: NDArray[np.bool_], kept: NDArra
     return lamp(options[0], states[fine][:, 0], sight.bits.shape[1]), kept & fine
 
 
-def _point(sight: Sight, numbers: Numbers, free: NDArray[np.bool_], kept: NDArray[np.bool_], left: int) -> Point | None:
+def _point(sight: Sight, numbers: Numbers, free: NDArray[np.bool_], kept: NDArray[np.bool_], left: int,
+           claimed: set[int]) -> Point | None:
     meanings = [str(decimals) if number and keep else None for decimals, number, keep in
                 zip(numbers.decimals.tolist(), numbers.is_number.tolist(), kept.tolist(), strict=True)]
     coded = categories.explain(sight, meanings, free, most_wrong=max(left, 0))
-    return None if coded is None else Point(tables=tuple(_guarded(table, sight) for table in coded.tables))
+    return None if coded is None else Point(tables=tuple(_guarded(table, sight, claimed) for table in coded.tables))
 
 
-def _guarded(table: Table, sight: Sight) -> Table:
-    """Return a table with the bits of its bytes that rested in all labels: another of its codes may move one."""
+def _guarded(table: Table, sight: Sight, claimed: set[int]) -> Table:
+    """Return a table with the bits of its bytes that rested in all labels: another of its codes may move one.
+
+    Bits that the digits or the sign claim are theirs.
+    """
     bytes_of = {bit.byte for bit in table.bits}
-    resting = [column for column in np.flatnonzero(sight.constant).tolist() if column // 8 in bytes_of]
+    resting = [column for column in np.flatnonzero(sight.constant).tolist()
+               if column // 8 in bytes_of and column not in claimed]
     rest = tuple(BitRef(column // 8, column % 8, bool(sight.bits[0, column])) for column in resting)
     return replace(table, bits=(*table.bits, *rest))
 

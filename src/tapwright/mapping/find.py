@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from tapwright.core.reading import Status
 from tapwright.evidence.labels import Label
 from tapwright.mapping.apply import Decoder
 from tapwright.mapping.determined import standing
-from tapwright.mapping.fit import Progress, by_chance, find_map
+from tapwright.mapping.fit import NO_FRAME, Progress, by_chance, find_map
 from tapwright.mapping.plan import plan
 from tapwright.mapping.report import LearnReport
 from tapwright.mapping.starts import first_asks
@@ -44,9 +45,11 @@ def learn(captures: Mapping[str, Frames], labels: Sequence[Label], *, layout: Fr
     left_out = sum(part.left_out for part in recorded.values())
     if learned.reading_map is None or by_chance(learned.support, learned.sight):
         # What chance may have made says which readings to show, and nothing else.
-        asks = plan(learned, demands) if learned.reading_map is not None else ()
+        tried = plan(learned, demands, exact=False) if learned.reading_map is not None else ()
+        asks = tuple(replace(ask, settles=("how numbers are sent",)) for ask in tried)
+        missed = tuple(item for item in learned.contradicted if item.why == NO_FRAME)
         return LearnReport(reading_map=None, offset_s=learned.offset_s, frames=n_frames, frames_explained=0,
-                           frames_left_out=left_out, labels=len(labels), labels_contradicted=learned.contradicted,
+                           frames_left_out=left_out, labels=len(labels), labels_contradicted=missed,
                            next=asks or first_asks(labels, demands),
                            too_few=learned.reading_map is not None)
     decoder = Decoder(Instrument(name="", reading_map=learned.reading_map, layout=layout))

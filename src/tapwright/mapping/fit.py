@@ -27,6 +27,7 @@ from tapwright.mapping.sight import Recording, Sight, fields_of, in_fields, reco
 
 FAMILIES = "tapwright.mapping.families"
 MARGIN_BITS = 12.0  # odds of 4000 to 1 rule an alternative out
+#: Support under which chance explains the labels as well: odds of 16 to 1, the trials of its family counted.
 _FLOOR_BITS = 4.0
 #: Fewer numbers than these leave the families with most freedom silent: what else fits may fit by chance.
 _FEW_NUMBERS = 8
@@ -34,6 +35,8 @@ _CERTAIN_FLAG_BITS = 6.0
 _CERTAIN_SUPPORT_BITS = 60.0
 _MOST_ALTERNATIVES, _MOST_OFFSETS = 12, 6
 _MANY, _ENOUGH = 400, 150  # labels
+_DOUBTED = 24  # labels up to which another one may be the wrong one
+NO_FRAME = "no frame of the capture falls into its stretch of time"
 Progress = Callable[[float, str], None]
 
 
@@ -46,7 +49,6 @@ class Learned:
     reading_map : None where no family explains the labels
     sight : the labels that were believed, and what they saw
     contradicted : the others
-    alternatives : the completed display maps, best first
     """
 
     reading_map: ReadingMap | None
@@ -90,6 +92,7 @@ def find_map(captures: Mapping[str, Frames], labels: Sequence[Label], *, layout:
     if best is None:
         raise LabelError("no label's stretch holds a frame", expected="labels within the captures' time",
                          do="check the times in the labels file, or give --offset")
+    best = _doubted(best, tuple(labels), recorded, period_s)
     if separator >= 0 and best.reading_map is not None:
         best = replace(best, reading_map=replace(best.reading_map, separator=separator, slots=slots, lengths=()))
     return best, recorded
@@ -122,7 +125,7 @@ def _at_offset(labels: tuple[Label, ...], recorded: Mapping[str, Recording], off
     sight, missed = see(labels, recorded, offset_s, period_s)
     if not len(sight):
         return None
-    gone = [Contradicted(label.row, "no frame of the capture falls into its stretch of time") for label in missed]
+    gone = [Contradicted(label.row, NO_FRAME) for label in missed]
     left = most_wrong(len(sight))
     while True:
         outcome = _fit(sight, left)
@@ -136,6 +139,31 @@ def _at_offset(labels: tuple[Label, ...], recorded: Mapping[str, Recording], off
     if outcome is None:
         return Learned(reading_map=None, sight=sight, contradicted=tuple(gone), offset_s=offset_s)
     return replace(outcome, contradicted=tuple(sorted(gone, key=lambda c: c.row)), offset_s=offset_s)
+
+
+def _doubted(learned: Learned, labels: tuple[Label, ...], recorded: Mapping[str, Recording],
+             period_s: float) -> Learned:
+    """Leave out every label, too, that may be the wrong one in place of the one named: the evidence tells no more."""
+    named = [item for item in learned.contradicted if item.why != NO_FRAME]
+    sight, _ = see(labels, recorded, learned.offset_s, period_s)
+    if learned.reading_map is None or len(named) != 1 or len(sight) > _DOUBTED:
+        return learned
+    bad = next(i for i, label in enumerate(sight.labels) if label.row == named[0].row)
+    places = np.arange(len(sight))
+    rivals = []
+    for i in places[places != bad].tolist():
+        other = _fit(sight.take(places != i), 0)
+        if isinstance(other, Learned) and other.support >= learned.support - MARGIN_BITS:
+            rivals.append(i)
+    left = _fit(sight.take(~np.isin(places, [bad, *rivals])), 0) if rivals else None
+    if not isinstance(left, Learned):
+        return learned
+    rows = ", ".join(str(sight.labels[i].row) for i in rivals)
+    gone = [Contradicted(named[0].row, f"it and label {rows} contradict each other; which is wrong, nothing tells")]
+    gone += [Contradicted(sight.labels[i].row, f"it and label {named[0].row} contradict each other; which is wrong, "
+                                               "nothing tells") for i in rivals]
+    missed = [item for item in learned.contradicted if item.why == NO_FRAME]
+    return replace(left, contradicted=tuple(sorted(gone + missed, key=lambda c: c.row)), offset_s=learned.offset_s)
 
 
 _Wrong = tuple[NDArray[np.bool_], list[Contradicted]]

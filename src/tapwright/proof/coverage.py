@@ -60,8 +60,8 @@ class Coverage:
         }
 
 
-def cover(labels: Iterable[Label], demands: Demands) -> Coverage:
-    """Hold labels that a proof confirmed against what the job demands."""
+def cover(labels: Iterable[Label], demands: Demands, *, places: int = 0) -> Coverage:
+    """Hold labels that a proof confirmed against what the job demands; `places` of the whole display, where known."""
     labels = tuple(labels)
     seen_units = _in_order(label.unit for label in labels if label.unit)
     seen_flags = _in_order(flag for label in labels for flag in label.flags)
@@ -74,7 +74,7 @@ def cover(labels: Iterable[Label], demands: Demands) -> Coverage:
         ranges=_against([f"{item.text} {item.unit}" for item in demands.ranges],
                         [f"{item.text} {item.unit}" for item in demands.ranges
                          if any(in_range(label, item) for label in labels)]),
-        digits=_digits(labels, demands.ranges),
+        digits=_digits(labels, demands.ranges, places),
     )
 
 
@@ -104,10 +104,11 @@ def _shows(labels: tuple[Label, ...]) -> list[str]:
     return seen
 
 
-def _digits(labels: tuple[Label, ...], ranges: tuple[Range, ...]) -> dict[str, Covered]:
+def _digits(labels: tuple[Label, ...], ranges: tuple[Range, ...], least: int) -> dict[str, Covered]:
     shown = [label.display.lstrip("-").replace(".", "") for label in labels if label.is_number]
     greatest = [item.text.replace(".", "") for item in ranges]
     width = max((len(text) for text in (*shown, *greatest)), default=0)
+    width = max(width, least)
     places = {}
     for place in range(width):
         seen = sorted({text.rjust(width)[place] for text in shown} - {" "})

@@ -69,7 +69,7 @@ class Proof:
 
 def prove(captures: Mapping[str, Iterable[Reading]], labels: tuple[Label, ...], demands: Demands, *,
           learned_from: frozenset[str] = frozenset(), accept_learned: bool = False, first_guess_s: float = 0.0,
-          offset_s: float | None = None) -> Proof:
+          offset_s: float | None = None, places: int = 0) -> Proof:
     """Prove a description's readings by labels.
 
     Parameters
@@ -80,6 +80,7 @@ def prove(captures: Mapping[str, Iterable[Reading]], labels: tuple[Label, ...], 
     learned_from : names of those captures that the description was learned from
     accept_learned : count labels of such captures as proof all the same
     first_guess_s, offset_s : where to look first for the labels' clock offset, or the offset itself
+    places : of the whole display; labels may show fewer
 
     Raises
     ------
@@ -109,7 +110,7 @@ def prove(captures: Mapping[str, Iterable[Reading]], labels: tuple[Label, ...], 
     used = frozenset(label.capture for label in labels)
     again = tuple(sorted(learned_from & used))
     counted = right if accept_learned else [label for label in right if label.capture not in learned_from]
-    coverage = cover(counted, demands)
+    coverage = cover(counted, demands, places=places)
     verdict: Verdict = "proven"
     if wrong:
         verdict = "contradicted"

@@ -42,7 +42,8 @@ def answer(desk: Desk) -> Answer:
     instrument = load_instrument(instrument_file)
     learned = frozenset(path.name for path in captures if digest(path) in instrument.learned_from)
     proof = prove({path.name: readings_of(path, instrument) for path in captures}, read_labels(labels_file),
-                  desk.job.demands, learned_from=learned, first_guess_s=instrument.offset_s)
+                  desk.job.demands, learned_from=learned, first_guess_s=instrument.offset_s,
+                  places=instrument.reading_map.places)
     coverage = proof.coverage
     never = [item for kind in (coverage.functions, coverage.units, coverage.flags, coverage.shows, coverage.ranges)
              for item in kind.never]
