@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _MOST_NODES = 60
-_MOST_CELLS = 40_000
+_MOST_CELLS = 60_000
 
 
 def fewest(does: NDArray[np.bool_], most: int) -> list[int] | None:

@@ -45,7 +45,7 @@ def learn(captures: Mapping[str, Frames], labels: Sequence[Label], *, layout: Fr
     left_out = sum(part.left_out for part in recorded.values())
     if learned.reading_map is None or by_chance(learned.support, learned.sight):
         # What chance may have made says which readings to show, and nothing else.
-        tried = plan(learned, demands, exact=False) if learned.reading_map is not None else ()
+        tried = plan(learned, demands) if learned.reading_map is not None else ()
         asks = tuple(replace(ask, settles=("how numbers are sent",)) for ask in tried)
         missed = tuple(item for item in learned.contradicted if item.why == NO_FRAME)
         return LearnReport(reading_map=None, offset_s=learned.offset_s, frames=n_frames, frames_explained=0,

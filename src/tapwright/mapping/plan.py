@@ -38,16 +38,16 @@ _STARTS = 2
 _MOST_TURNED_FLAGS = 4
 
 
-def plan(learned: Learned, demands: Demands, *, exact: bool = True) -> tuple[Ask, ...]:
+def plan(learned: Learned, demands: Demands) -> tuple[Ask, ...]:
     """Return the readings to show, most telling first.
 
     Where the greedy choice comes near a tie another way may need fewer: some are tried. Then the readings looked at on
-    the way, and some drawn, are covered exactly; the shortest plan is taken. `exact`: whether that is worth its time.
+    the way, and some drawn, are covered exactly; the shortest plan is taken.
     """
     planner = _Planner(learned, demands)
     least = planner.least()
     best = tuple(planner.asks())
-    if not exact or not max(2, least) < len(best) <= _MOST_TRIED:
+    if not max(2, least) < len(best) <= _MOST_TRIED:
         return best
     for _ in range(_MORE_TRIES):
         planner.begin_again()
