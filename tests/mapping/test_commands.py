@@ -100,7 +100,9 @@ def test_blank_labels_alone_explain_nothing(tmp_path: Path, capsys: pytest.Captu
     write(tmp_path, meter, play(meter, [Shown(0, blank=True)] * 5, rng))
     assert main(["learn", str(tmp_path / "a.csv"), "--labels", str(tmp_path / "labels.csv"),
                  "--out", str(tmp_path / "i.toml")]) == 1
-    capsys.readouterr()
+    said = capsys.readouterr().out
+    assert "No label shows a number" in said
+    assert "any reading with a number" in said
 
 
 @pytest.mark.slow

@@ -71,8 +71,8 @@ displays = st.builds(DisplayMap, digits=digits, point=points, minus=st.none() | 
 units = st.one_of(tables(), st.builds(UnitSigns, st.dictionaries(words, lamps, max_size=2),
                                       st.dictionaries(words, lamps, min_size=1, max_size=2), st.booleans()))
 maps = st.builds(ReadingMap, displays=st.lists(displays, min_size=1, max_size=2).map(tuple),
-                 units=st.lists(units, max_size=2).map(tuple), flags=st.dictionaries(words, lamps | tables(), max_size=3),
-                 watch=fields, lengths=st.lists(st.integers(1, 99), max_size=2).map(tuple),
+                 units=st.lists(units, max_size=2).map(tuple), flags=st.dictionaries(words, lamps | tables(st.sampled_from(("on", "off"))), max_size=3),
+                 watch=fields, lengths=st.lists(st.integers(64, 99), max_size=2).map(tuple),
                  words=st.dictionaries(words, words, max_size=2))
 layouts = st.builds(FrameLayout, length=st.just("fixed"), n_bytes=st.integers(1, 99), start=st.binary(max_size=3),
                     checks=st.lists(st.builds(Check, kind=st.just("crc16"), first=st.integers(-9, 9),
@@ -151,6 +151,15 @@ def test_errors_name_key_and_line(small: Instrument, old: str, new: str, message
     with pytest.raises(DescriptionError, match=re.escape(message)) as caught:
         instrument_from_text(text.replace(old, new, 1), Path("x.toml"))
     assert caught.value.line is not None
+
+
+def test_a_bit_behind_the_body_is_refused(small: Instrument) -> None:
+    """It would read 0 for ever, and what it shows would be missed without a word."""
+    known = replace(small, reading_map=replace(small.reading_map, lengths=(3,)))
+    text = instrument_text(known)
+    assert instrument_from_text(text, Path("x.toml")) == known
+    with pytest.raises(DescriptionError, match=re.escape("map.flags.HOLD: 3.7 is behind the body's end; expected bytes 0 to 2")):
+        instrument_from_text(text.replace('HOLD = "0.7"', 'HOLD = "3.7"'), Path("x.toml"))
 
 
 @pytest.mark.slow

@@ -153,3 +153,17 @@ def test_a_written_dossier_is_in_the_journal(bench: Open) -> None:
     assert (entry["what"], entry["before"]) == ("wrote the dossier", "")
     assert httpx.post(f"{bench.url}/undo/{entry['number']}").status_code == 200
     assert not (bench.folder / "report" / "dossier.html").exists()
+
+
+@pytest.mark.slow
+def test_a_table_that_cannot_be_read_replaces_none(bench: Open) -> None:
+    """A survey dropped where labels go is refused with the reader's words; the labels that are there stay."""
+    labels = bench.folder / "labels.csv"
+    good = b"capture,start_s,end_s,display,unit,flags\nx.csv,1,3,6.82,mg/L,AUTO\n"
+    assert httpx.post(f"{bench.url}/drop/labels", params={"name": "labels.csv"}, content=good).status_code == 200
+    wrong = httpx.post(f"{bench.url}/drop/labels", params={"name": "survey.csv"}, content=b"pad,on\n1,0\n2,2.9\n")
+    assert wrong.status_code == 400
+    assert "no column named start_s" in wrong.json()["error"].lower()
+    assert "the labels.csv that is here stays" in wrong.json()["error"].lower()
+    assert labels.read_bytes() == good
+    httpx.post(f"{bench.url}/remove", json={"file": "labels.csv"})

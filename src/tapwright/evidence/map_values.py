@@ -116,6 +116,7 @@ class MapReader:
 
     def __init__(self, toml: TomlFile) -> None:
         self.toml = toml
+        self.n_bytes = 0  # of the longest body, 0 where the description does not say
 
     def reading_map(self, key: str, values: Values) -> ReadingMap:
         """Return the map held in the table `key`."""
@@ -124,6 +125,9 @@ class MapReader:
         if not displays:
             self.toml.fail(f"{key}.display", "no display", expected="a table [[map.display]]")
         separator = self.whole(f"{key}.separator", values.get("separator", -1), -1, 255)
+        lengths = self.wholes(f"{key}.lengths", values.get("lengths", []))
+        slots = self.wholes(f"{key}.slots", values.get("slots", []))
+        self.n_bytes = sum(slots) if separator >= 0 else max(lengths, default=0)
         return ReadingMap(
             displays=tuple(self.display(f"{key}.display.{i}", display) for i, display in enumerate(displays)),
             units=tuple(self.unit(f"{key}.unit.{i}", unit)
@@ -131,9 +135,8 @@ class MapReader:
             flags={name: self.flag(f"{key}.flags.{name}", flag)
                    for name, flag in self.table(f"{key}.flags", values.get("flags", {})).items()},
             watch=self.field(f"{key}.watch", values.get("watch", "")),
-            lengths=self.wholes(f"{key}.lengths", values.get("lengths", [])),
-            words=self.texts(f"{key}.words", values.get("words", {})), separator=separator,
-            slots=self.wholes(f"{key}.slots", values.get("slots", [])))
+            lengths=lengths, slots=slots, separator=separator,
+            words=self.texts(f"{key}.words", values.get("words", {})))
 
     def display(self, key: str, values: Values) -> DisplayMap:
         """Return one alternative of the display."""
@@ -211,11 +214,24 @@ class MapReader:
             return self.code(key, values)
         self.toml.check_keys(key, values, ("prefixes", "bases", "none_seen"))
         return UnitSigns(self.lamps(f"{key}.prefixes", values.get("prefixes", {})),
-                         self.lamps(f"{key}.bases", values["bases"]), none_seen=values.get("none_seen") is True)
+                         self.lamps(f"{key}.bases", values["bases"]),
+                         none_seen=self.truth(f"{key}.none_seen", values.get("none_seen", False)))
+
+    def truth(self, key: str, value: object) -> bool:
+        """Return true or false."""
+        if not isinstance(value, bool):
+            self.toml.fail(key, f"{value!r}", expected="true or false")
+        return value is True
 
     def flag(self, key: str, value: object) -> Lamp | Table:
         """Return a flag."""
-        return self.code(key, value) if isinstance(value, dict) else self.lamp(key, value)
+        if not isinstance(value, dict):
+            return self.lamp(key, value)
+        table = self.code(key, value)
+        odd = next((text for text in table.entries.values() if text not in ("on", "off")), None)
+        if odd is not None:
+            self.toml.fail(f"{key}.codes", f"'{odd}'", expected="on or off")
+        return table
 
     def lamps(self, key: str, value: object) -> dict[str, Lamp]:
         """Return lamps by name."""
@@ -231,6 +247,7 @@ class MapReader:
             if len(field) != 1:
                 self.toml.fail(key, f"{value!r} is no bit",
                                expected="a bit as in \"3.6\", several as in \"3.6 | !4.4\", or \"off\"")
+            self.inside(key, field)
             bits += field
         return Lamp(bits=tuple(bits))
 
@@ -239,6 +256,7 @@ class MapReader:
         values = self.table(key, value)
         self.toml.check_keys(key, values, _CODE_KEYS)
         bits = self.field(f"{key}.bits", values.get("bits", ""))
+        self.inside(f"{key}.bits", bits)
         entries = dict(usual or {})
         for name, text in self.texts(f"{key}.codes", values.get("codes", {})).items():
             try:
@@ -267,6 +285,7 @@ class MapReader:
         bits = self.field(f"{key}.bits", values.get("bits", ""))
         if not 1 <= len(bits) <= 64:
             self.toml.fail(f"{key}.bits", f"{len(bits)} bits", expected="1 to 64, least significant first")
+        self.inside(f"{key}.bits", bits)
         return bits
 
     def field(self, key: str, value: object, *, lamp: bool = False) -> Field:
@@ -277,6 +296,13 @@ class MapReader:
             return field_from_text(str(value))
         except ValueError as trouble:
             self.toml.fail(key, str(trouble), expected="bits as in \"3.6\"" if lamp else "bits as in \"4.0-7 3.0-3\"")
+
+    def inside(self, key: str, bits: Field) -> None:
+        """Refuse bits behind the end of every body: they would read 0 for ever."""
+        beyond = next((bit for bit in bits if self.n_bytes and bit.byte >= self.n_bytes), None)
+        if beyond is not None:
+            self.toml.fail(key, f"{beyond} is behind the body's end",
+                           expected=f"bytes 0 to {self.n_bytes - 1}, as its lengths say")
 
     def tables(self, key: str, value: object) -> list[Values]:
         """Return an array of tables."""

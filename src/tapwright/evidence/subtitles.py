@@ -13,7 +13,7 @@ from pathlib import Path
 from tapwright.core import units
 from tapwright.core.errors import LabelError
 from tapwright.core.files import read_text
-from tapwright.evidence.labels import Label, is_number, is_overload, normal_display
+from tapwright.evidence.labels import MOST_DISPLAY, Label, is_number, is_overload, normal_display
 
 _TIMING = re.compile(r"^\s*(\S+)\s*-->\s*(\S+)(?:\s.*)?$")
 _TIME = re.compile(r"(?:(\d{1,4}):)?(\d{1,2}):(\d{1,2})[.,](\d{1,3})")
@@ -76,6 +76,8 @@ def parse_caption(text: str) -> tuple[str, str, tuple[str, ...]] | None:
     if words[0].lower() in _BLANK:
         return "", *_unit_and_flags(words[1:])
     display, unit = normal_display(words[0])
+    if len(display) > MOST_DISPLAY:
+        return None
     if not (is_number(display) or is_overload(display) or (len(words) <= 3 and _SHORT_TEXT.fullmatch(words[0]))):
         return None
     if unit:

@@ -16,6 +16,7 @@ State = Literal["settled", "open", "none"]
 #: pads until a line talks, the map and the proof always. Supply and agreement can wait; the radio is not in every job.
 _WAY = ("pads", "line", "frames", "map", "coverage")
 _HOLDS_UP_WHILE_OPEN = ("map", "coverage")
+_EVERY = frozenset((*_WAY, "mask", "supply", "agreement"))
 DONE = "all is settled: start the live reading, write the board's files and the dossier"
 
 
@@ -77,6 +78,8 @@ def step_words(answers: Iterable[Answer]) -> str:
     answer = best_next(answers)
     if answer is not None:
         return answer.next[0]
+    if not {item.id for item in answers} >= _EVERY:
+        return ""  # some are still being worked out, and may ask for something
     settled = {item.id for item in answers if item.state == "settled"}
     return DONE if settled.issuperset(("map", "coverage")) else ""
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
+from tapwright.core.errors import LabelError
 from tapwright.core.frame import Frames
 from tapwright.core.job import Job
 from tapwright.core.toml import load_toml
@@ -52,7 +53,7 @@ class Desk:
         known = self.sampling
         found = [path for path in self.every_capture
                  if path.is_file() and (path.suffix.lower() != ".bin" or path.name in known)]
-        named = {label.capture: i for i, label in reversed(list(enumerate(self.labels)))}
+        named = {name: i for i, name in enumerate(self.named_by_labels)}
         return tuple(sorted(found, key=lambda path: (named.get(path.name, len(named) + 1_000_000), path.name)))
 
     @cached_property
@@ -105,6 +106,14 @@ class Desk:
         """The labels of labels.csv; none where the file is not there."""
         path = self.folder / "labels.csv"
         return read_labels(path) if path.is_file() else ()
+
+    @cached_property
+    def named_by_labels(self) -> tuple[str, ...]:
+        """Captures that labels name, in their order; none where the labels are wrong: their own question says so."""
+        try:
+            return tuple(dict.fromkeys(label.capture for label in self.labels))
+        except LabelError:
+            return ()
 
     def frames(self, path: Path) -> FramesFound:
         """Return a file's frames, found once."""

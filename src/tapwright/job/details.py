@@ -9,6 +9,7 @@ from typing import Any, cast
 
 from tapwright.job.answers import Answer
 from tapwright.job.desk import Desk
+from tapwright.pins.sheet import shown
 
 _MANY = 10_000  # from here on numbers are written in groups of three (SI Brochure 5.4.4), not with an exponent
 _CHECK_WORDS = {
@@ -62,7 +63,7 @@ def rebuild(answers: tuple[Answer, ...], desk: Desk) -> list[str]:
 
 
 def _pads(document: dict[str, Any], desk: Desk) -> list[Part]:
-    rows = tuple((pad["pad"], pad["role"], f"{pad['probability']:.2f}", pad["driven_by"],
+    rows = tuple((pad["pad"], pad["role"], shown(pad['probability']), pad["driven_by"],
                   _plain(pad.get("source_ohm"), " ohm"), ", ".join(pad.get("follows") or []))
                  for pad in document.get("pads", []))
     parts = [Part(head="The pads", rows=rows,

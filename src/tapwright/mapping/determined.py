@@ -18,6 +18,7 @@ from tapwright.core.reading_map import (
 )
 from tapwright.mapping.fit import Learned
 from tapwright.mapping.report import Ask, Open
+from tapwright.mapping.unseen import HIGHER_PLACES
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,9 @@ def standing(learned: Learned, demands: Demands, asks: tuple[Ask, ...]) -> Stand
         # With the job's ranges known, a difference that no further reading was found for makes none.
         found.open("the way digits are sent", f"labels also fit {others} in another place or form", lamp=True)
     _digits(display, found)
+    if isinstance(display.digits, Integer) and not any(item.what == HIGHER_PLACES for item in found.left) \
+            and any(HIGHER_PLACES in ask.settles for ask in asks):
+        found.open(HIGHER_PLACES, "no label shows a number as great as the ranges go", lamp=True)
     _point(display, found)
     _sign(display, found, demands)
     _states(learned, found, demands)
@@ -113,7 +117,7 @@ def _digits(display: DisplayMap, found: _Collector) -> None:
         higher = [bit for bit in digits.fixed if (bit.byte, bit.bit) in own]
         if higher:
             bits = ", ".join(map(str, higher[:8]))
-            found.open("number's higher places", f"bits {bits} never seen to change", lamp=True)
+            found.open(HIGHER_PLACES, f"bits {bits} never seen to change", lamp=True)
     elif isinstance(digits, Float):
         found.settled.append("number")
     if len(display.zeros) > 1:

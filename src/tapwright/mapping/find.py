@@ -51,7 +51,8 @@ def learn(captures: Mapping[str, Frames], labels: Sequence[Label], *, layout: Fr
         return LearnReport(reading_map=None, offset_s=learned.offset_s, frames=n_frames, frames_explained=0,
                            frames_left_out=left_out, labels=len(labels), labels_contradicted=missed,
                            next=asks or first_asks(labels, demands),
-                           too_few=learned.reading_map is not None)
+                           too_few=learned.reading_map is not None,
+                           no_number=not any(label.is_number for label in labels))
     decoder = Decoder(Instrument(name="", reading_map=learned.reading_map, layout=layout))
     explained = 0
     for frames in captures.values():

@@ -49,6 +49,7 @@ class LearnReport:
     determined, undetermined : elements of the display
     next : readings to show, most telling first
     too_few : some family explains the labels, but so few are explained as well by chance
+    no_number : no label shows a number
     """
 
     reading_map: ReadingMap | None
@@ -63,6 +64,7 @@ class LearnReport:
     next: tuple[Ask, ...] = ()
     frames_per_label: float = field(default=0.0)
     too_few: bool = False
+    no_number: bool = False
 
     def document(self, instrument: str | None = None) -> dict[str, object]:
         """Return the contract's JSON document; `instrument` is the file written."""
@@ -83,13 +85,15 @@ class LearnReport:
     @property
     def no_map(self) -> str:
         """Why there is no map."""
+        if self.no_number:
+            return "No label shows a number: what makes the digits cannot be seen"
         return "The labels are too few to tell from chance how the value is carried" if self.too_few else \
             "No family of values explains these labels"
 
     @property
     def no_map_next(self) -> str:
         """What to do where there is no map."""
-        return "label more readings that differ" if self.too_few else \
+        return "label more readings that differ" if self.too_few or self.no_number else \
             "see that labels and capture are of the same hour, and label more readings that differ"
 
     def text(self, instrument: str | None = None) -> str:

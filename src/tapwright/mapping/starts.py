@@ -20,6 +20,9 @@ def first_asks(labels: Sequence[Label], demands: Demands) -> tuple[Ask, ...]:
     numbers = [label for label in labels if label.is_number]
     if len(numbers) >= ENOUGH:
         return ()
+    if not numbers and not demands.ranges:
+        return (Ask(show="any reading with a number", want={"overload": False, "blank": False},
+                    settles=("how numbers are sent",)),)
     spans = demands.ranges or _spans_of(numbers)
     shown = {(label.unit, len(label.display.partition(".")[2])) for label in numbers}
     spans = tuple(sorted(spans, key=lambda span: (span.unit, span.decimals) in shown))

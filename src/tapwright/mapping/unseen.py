@@ -16,6 +16,7 @@ from tapwright.mapping.families._codes import with_zeros
 from tapwright.mapping.fit import Learned
 
 Task = tuple[str, ...]
+HIGHER_PLACES = "number's higher places"
 
 
 class Unseen:
@@ -206,7 +207,7 @@ def task_name(task: Task) -> str:
         case "digit":
             return f"digit {int(task[1]) + 1} " + ("left out" if task[2] == " " else f"showing {task[2]}")
         case "number":
-            return "higher places of the number"
+            return HIGHER_PLACES
         case "small":
             return "leading zeros"
         case "zero":

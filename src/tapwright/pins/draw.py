@@ -40,8 +40,8 @@ def voltage_map(findings: Findings) -> str:
                   f"pad {pad.pad}, {column.state}")
         _role(canvas, right + 14, y, pad)
     canvas.text(12, top + ROW * len(findings.pads) + 24,
-                "role: solid settled (0.97), hatched open; cell: a band between two bars, it wandered; empty, no "
-                "reading", size=11, colour=FAINT)
+                "bar: solid where role and driver are settled (0.97), hatched where one is open; cell: a band between "
+                "two bars, it wandered; empty, no reading", size=11, colour=FAINT)
     return canvas.svg()
 
 

@@ -19,6 +19,8 @@ from tapwright.proof.prove import prove
 ORDER = 6
 QUESTION = "What have we not seen yet?"
 FIRST = "keep the reading map under 'What makes the number?': the proof holds it against other captures"
+_DEMAND = ("say in job.toml which units, flags and ranges must be seen (the form here): prefixes are what everyone "
+           "forgets")
 _ANOTHER = "make another capture, a walk through all functions and ranges, and label it here (labels-proof.csv)"
 
 
@@ -47,18 +49,23 @@ def answer(desk: Desk) -> Answer:
     coverage = proof.coverage
     never = [item for kind in (coverage.functions, coverage.units, coverage.flags, coverage.shows, coverage.ranges)
              for item in kind.never]
-    said = {"proven": "Nothing: every label is right, and all that the job demands was seen.",
+    demanded = desk.job.demands != Demands()
+    said = {"proven": "Nothing: every label is right, and all that the job demands was seen." if demanded else
+            "Every label is right; what else must be seen, job.toml does not say yet.",
             "contradicted": f"{len(proof.wrong)} of {proof.labels} labels are contradicted.",
             "not all seen": "Never seen: " + ", ".join(never) + ".",
             "not independent": "There is no proof yet: these captures were learned from."}[proof.verdict]
     steps = {"contradicted": tuple(f"look at label {item.row}: it says {item.label}, the frames say {item.read or '-'} "
                                    f"({item.why})" for item in proof.wrong[:3]),
              "not all seen": tuple(f"capture and label a stretch that shows {item}" for item in never),
-             "not independent": (_ANOTHER,)}.get(proof.verdict, ())
+             "not independent": (_ANOTHER,)}.get(proof.verdict, () if demanded else (_DEMAND,))
+    unshown = "; ".join(f"digit {place}: {' '.join(one.never)}" for place, one in coverage.digits.items() if one.never)
     return Answer(
-        id="coverage", question=QUESTION, state="settled" if proof.verdict == "proven" else "open", answer=said,
+        id="coverage", question=QUESTION, answer=said,
+        state="settled" if proof.verdict == "proven" and demanded else "open",
         files=tuple(desk.named(path) for path in files(desk)),
-        evidence=(f"{proof.right} of {proof.labels} labels right in {proof.frames} frames of other captures",),
+        evidence=(f"{proof.right} of {proof.labels} labels right in {proof.frames} frames of other captures",
+                  *((f"digits that no label here showed (none is demanded by itself): {unshown}",) if unshown else ())),
         next=steps, document=proof.document(),
         picture=coverage_picture(coverage), picture_text="What was seen and right, and what never was",
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from tapwright.core.job import Demands
 from tapwright.job.answers import Answer
 from tapwright.job.desk import Desk
 from tapwright.job.learning import fingerprint, learned_on
@@ -13,6 +14,9 @@ ORDER = 5
 QUESTION = "What makes the number?"
 FIRST = ("write down what the display showed during a capture: list its unchanged stretches and type each, or drop "
          "captions typed against a video")
+_DEMAND = ("say in job.toml which units, flags and ranges the instrument has (the form under 'What have we not seen "
+           "yet?'): it tells whether what is open can be shown at all")
+_MOST_NAMED = 3
 
 
 def files(desk: Desk) -> tuple[Path, ...]:
@@ -35,19 +39,30 @@ def answer(desk: Desk) -> Answer:
         return Answer(id="map", question=QUESTION, state="none", files=names, document=report.document(),
                       answer=report.no_map + ".",
                       next=tuple(item.show for item in report.next) or (report.no_map_next,))
-    wrong = ", ".join(str(item.row) for item in report.labels_contradicted)
+    wrong = [str(item.row) for item in report.labels_contradicted]
+    steps = tuple(item.show for item in report.next)
+    if report.undetermined and not steps and desk.job.demands == Demands():
+        steps = (_DEMAND,)
     kind = report.reading_map.kind
     ahead = "ahead of" if report.offset_s >= 0 else "behind"
     return Answer(
-        id="map", question=QUESTION, state="open" if report.next else "settled", files=names,
+        id="map", question=QUESTION, state="open" if steps else "settled", files=names,
         answer=f"The value is carried as {kind}, {report.reading_map.places} places; "
-               f"{len(report.determined)} parts of the display are settled, "
-               f"{len(report.undetermined)} {'is' if len(report.undetermined) == 1 else 'are'} open."
-               + (f" Label {wrong} contradicts the others and is not believed." if wrong else ""),
+               f"{len(report.determined)} parts of the display are settled"
+               + _open_words([item.what for item in report.undetermined], asked=bool(steps))
+               + (f" Label {wrong[0]} contradicts the others and is not believed." if len(wrong) == 1 else
+                  f" Labels {', '.join(wrong)} contradict the others and are not believed." if wrong else ""),
         evidence=(f"{report.labels - len(report.labels_contradicted)} of {report.labels} labels agree",
                   f"{report.frames_explained} of {report.frames} frames read without doubt",
                   f"the labels' clock is {abs(report.offset_s):.2f} s {ahead} the captures'"),
-        next=tuple(item.show for item in report.next),
-        document={**report.document(), "description": fingerprint(learned.instrument)},
+        next=steps, document={**report.document(), "description": fingerprint(learned.instrument)},
         picture=digits_picture(report.reading_map), picture_text="Which bit lights which segment of each digit",
     )
+
+
+def _open_words(names: list[str], *, asked: bool) -> str:
+    if not names:
+        return ", 0 are open."
+    some = ", ".join(names[:_MOST_NAMED]) + (" ..." if len(names) > _MOST_NAMED else "")
+    return f", {len(names)} {'is' if len(names) == 1 else 'are'} open: {some}." if asked else \
+        f"; never shown, and nothing that the job demands: {some}."

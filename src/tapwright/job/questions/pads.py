@@ -12,7 +12,7 @@ from tapwright.job.desk import Desk
 from tapwright.pins.draw import voltage_map
 from tapwright.pins.find import find_pads
 from tapwright.pins.report import document
-from tapwright.pins.sheet import tap_sheet
+from tapwright.pins.sheet import shown, tap_sheet
 
 ORDER = 1
 QUESTION = "What does each pad do?"
@@ -44,14 +44,14 @@ def answer(desk: Desk) -> Answer:
     told = cast(dict[str, Any], document(findings, tap_sheet(findings)))
     settled = sum(pad.is_settled for pad in findings.pads)
     gate = told["gates_data"][0] if told["gates_data"] and told["gates_data"][0]["probability"] >= 0.5 else None
-    opens = (f"pad {gate['pad']} at {gate['level']} opens the data (probability {gate['probability']:.2f})" if gate
+    opens = (f"pad {gate['pad']} at {gate['level']} opens the data (probability {shown(gate['probability'])})" if gate
              else "what opens the data is open")
     all_settled = settled == len(findings.pads)
     return Answer(
         id="pads", question=QUESTION, state="settled" if all_settled and gate else "open",
         files=(desk.named(files(desk)[0]), *used), document=told,
         answer=f"{settled} of {len(findings.pads)} pads are settled in role and driver; {opens}.",
-        evidence=(f"supply {findings.supply_v:g} V", *(f"pad {pad.pad}: {pad.role} ({pad.probability:.2f})"
+        evidence=(f"supply {findings.supply_v:g} V", *(f"pad {pad.pad}: {pad.role} ({shown(pad.probability)})"
                                                       for pad in findings.pads if pad.probability >= 0.9)),
         next=tuple(_measure(entry) for entry in told["next"]), picture=voltage_map(findings),
         picture_text="Volts of each pad by state, with the roles",
@@ -60,8 +60,7 @@ def answer(desk: Desk) -> Answer:
 
 def _gating(desk: Desk) -> tuple[Path, ...]:
     """Return captures that no label names: those were made to see lines move, not to read a display."""
-    named = {label.capture for label in desk.labels}
-    return tuple(path for path in desk.captures if path.name not in named)[:3]
+    return tuple(path for path in desk.captures if path.name not in desk.named_by_labels)[:3]
 
 
 def _measure(entry: dict[str, Any]) -> str:

@@ -62,6 +62,10 @@ class Intake:
             editors.text(CHECKED[kind], {"text": words})
         elif kind in GRIDS:
             complaint = await asyncio.to_thread(editors.complaint_of, GRIDS[kind], words)
+            if complaint and path.is_file():
+                # A table that cannot be read is kept to be mended where nothing is lost by it, and only there.
+                raise UsageError(complaint, expected=f"a table for {path.name}",
+                                 do=f"nothing was changed: the {path.name} that is here stays")
         file = path.relative_to(self.folder).as_posix()
         entry = self.bench.journal.write(file, content, f"dropped {request.query_params.get('name', '')[:80]}")
         self.bench.go_on()

@@ -12,7 +12,7 @@ class FoundSteps extends HTMLElement {
     const list = document.createElement("ol");
     list.append(...answer.steps.map(step));
     this.replaceChildren(list);
-    if (answer.next) this.append(paragraph("note", `Next: ${answer.next}`));
+    if (answer.next) this.append(paragraph("note", `The one next step of the whole job: ${answer.next}`));
     const section = this.closest("section");
     if (section) section.hidden = false;
   }
@@ -35,7 +35,14 @@ function step(/** @type {any} */ item) {
     image.src = `/found/${item.picture}`;
     image.alt = item.picture_text ?? item.question;
     image.loading = "lazy";
-    row.append(image);
+    // Small print must not shrink with a narrow page: the picture is moved sideways instead.
+    const wide = document.createElement("div");
+    wide.className = "wide";
+    wide.tabIndex = 0;
+    wide.setAttribute("role", "region");
+    wide.setAttribute("aria-label", image.alt);
+    wide.append(image);
+    row.append(wide);
   }
   return row;
 }

@@ -52,7 +52,7 @@ async function send(/** @type {HTMLElement} */ place, /** @type {File[]} */ file
     }
     taken.push(told.file);
     number = told.number ?? 0;
-    if (told.complaint) say(`${told.file} is kept as it is, but: ${told.complaint}`);
+    if (told.complaint) say(`${told.file} was taken, but it cannot be read yet: ${told.complaint}`, "trouble", number);
     else say(`${taken.join(", ")} taken`, "done", taken.length === 1 ? number : 0);
   }
   refresh();

@@ -36,10 +36,22 @@ function renew(/** @type {HTMLElement} */ part, /** @type {Document} */ fresh) {
   if (part.dataset.was === undefined ? now.outerHTML === part.outerHTML : now.outerHTML === part.dataset.was) return;
   const choice = part instanceof HTMLSelectElement ? part.value : null;
   const focused = part.contains(document.activeElement) ? labelOf(document.activeElement) : null;
+  const enlarged = new Set([...part.querySelectorAll("[data-zoom][aria-pressed=true]")].map(pictureOf));
   const put = /** @type {HTMLElement} */ (document.adoptNode(now));
   part.replaceWith(put);
   if (choice !== null && put instanceof HTMLSelectElement && [...put.options].some((one) => one.value === choice)) put.value = choice;
+  for (const button of put.querySelectorAll("[data-zoom]")) if (enlarged.has(pictureOf(button))) enlarge(button);
   if (focused) [...put.querySelectorAll("button, a, summary")].find((one) => labelOf(one) === focused)?.focus();
+}
+
+/** What a picture shows, by which it is known again. */
+const pictureOf = (/** @type {Element} */ button) => button.closest(".picture")?.querySelector("[aria-label]")?.getAttribute("aria-label");
+
+/** Make a picture larger than the page, or small again. @param {Element} button */
+export function enlarge(button) {
+  const near = button.closest(".picture")?.classList.toggle("near") ?? false;
+  button.setAttribute("aria-pressed", String(near));
+  button.textContent = near ? "Smaller" : "Larger";
 }
 
 const labelOf = (/** @type {Element|null} */ node) => node?.textContent ?? "";
@@ -47,6 +59,7 @@ const labelOf = (/** @type {Element|null} */ node) => node?.textContent ?? "";
 /** A text that was changed outside is shown, unless something else is being typed there: then that is said. */
 function renewText(/** @type {HTMLTextAreaElement} */ area, /** @type {Document} */ fresh) {
   const now = /** @type {HTMLTextAreaElement|null} */ (fresh.getElementById(area.id));
+  if (now && !now.form?.querySelector("[data-begun]")) area.form?.querySelector("[data-begun]")?.remove();
   if (!now || now.value === area.defaultValue) return;
   const outside = /** @type {HTMLElement|null} */ (area.form?.querySelector("[data-outside]"));
   if (area.value === area.defaultValue || area.value === now.value) {

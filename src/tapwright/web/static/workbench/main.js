@@ -3,7 +3,7 @@
 import { post, say } from "./ask.js";
 import * as captions from "./captions.js";
 import * as drop from "./drop.js";
-import { follow, refresh } from "./fresh.js";
+import { enlarge, follow, refresh } from "./fresh.js";
 import * as labelling from "./labelling.js";
 import * as live from "./live.js";
 import * as tables from "./tables.js";
@@ -53,12 +53,6 @@ async function renewMain() {
   for (const section of fresh.querySelectorAll("main > section")) {
     document.querySelector(`main > section[aria-label="${section.getAttribute("aria-label")}"]`)?.replaceWith(document.adoptNode(section));
   }
-}
-
-function enlarge(/** @type {HTMLButtonElement} */ button) {
-  const near = button.closest(".picture")?.classList.toggle("near") ?? false;
-  button.setAttribute("aria-pressed", String(near));
-  button.textContent = near ? "Smaller" : "Larger";
 }
 
 document.addEventListener("submit", async (event) => {
