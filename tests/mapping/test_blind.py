@@ -96,6 +96,18 @@ def test_wrong_labels_are_named(family: str) -> None:
     assert score(meter, report, rng).wrong == []
 
 
+def test_what_one_label_alone_bears_is_said() -> None:
+    """Float with twenty labels, two wrong, one of them the only one in its range: nothing can tell, so it is listed."""
+    meter, rng = blind(96023), random.Random(96023)
+    session = play(meter, [meter.some(rng) for _ in range(rng.randint(20, 30))], rng, wrong=2)
+    report = learned(meter, session)
+    named = [item.row for item in report.labels_contradicted]
+    unnamed = [row for row in session.wrong_rows if row not in named]
+    assert unnamed
+    assert all(any(f"(label {row})" in item for item in report.on_one_label) for row in unnamed)
+    assert "On one label alone" in report.text()
+
+
 @pytest.mark.slow
 def test_two_labels_of_which_one_is_wrong() -> None:
     """Twelve labels, row 11 wrong: leaving row 6 out explains the rest as well, so neither is believed."""

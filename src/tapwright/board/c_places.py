@@ -67,7 +67,8 @@ def _sign(one: DisplayMap, bits: Bits) -> str:
             "    if (lit >> 16)\n        odd = READING_UNPROVEN;\n")
 
 
-def shape(places: tuple[Place, ...], bits: Bits, *, turn: bool = True, name: str = "places_at") -> tuple[str, list[int], list[str]]:
+def shape(places: tuple[Place, ...], bits: Bits, *, turn: bool = True,
+          name: str = "places_at") -> tuple[str, list[int], list[str]]:
     """Return the expression of place i, counted down from n on the left to 1, with the segment that each of its bits is.
 
     Places that repeat at a stride are read by the addresses of one; the lines returned hold what else they need.

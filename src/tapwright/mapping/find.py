@@ -15,6 +15,7 @@ from tapwright.evidence.labels import Label
 from tapwright.mapping.apply import Decoder
 from tapwright.mapping.determined import standing
 from tapwright.mapping.fit import NO_FRAME, Progress, by_chance, find_map
+from tapwright.mapping.lone import on_one_label
 from tapwright.mapping.plan import plan
 from tapwright.mapping.report import LearnReport
 from tapwright.mapping.starts import first_asks
@@ -64,4 +65,4 @@ def learn(captures: Mapping[str, Frames], labels: Sequence[Label], *, layout: Fr
         reading_map=learned.reading_map, offset_s=learned.offset_s, frames=n_frames, frames_explained=explained,
         frames_left_out=left_out, labels=len(labels), labels_contradicted=learned.contradicted,
         determined=state.determined, undetermined=state.undetermined, next=asks,
-        frames_per_label=float(np.median(learned.sight.n_frames)))
+        on_one_label=on_one_label(learned), frames_per_label=float(np.median(learned.sight.n_frames)))

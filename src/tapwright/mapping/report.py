@@ -48,6 +48,7 @@ class LearnReport:
     labels_contradicted : those not believed
     determined, undetermined : elements of the display
     next : readings to show, most telling first
+    on_one_label : what rests on one label alone, with its row
     too_few : some family explains the labels, but so few are explained as well by chance
     no_number : no label shows a number
     """
@@ -62,6 +63,7 @@ class LearnReport:
     determined: tuple[str, ...] = ()
     undetermined: tuple[Open, ...] = ()
     next: tuple[Ask, ...] = ()
+    on_one_label: tuple[str, ...] = ()
     frames_per_label: float = field(default=0.0)
     too_few: bool = False
     no_number: bool = False
@@ -77,7 +79,7 @@ class LearnReport:
             "frames": self.frames, "frames_explained": self.frames_explained, "frames_left_out": self.frames_left_out,
             "labels": self.labels,
             "labels_contradicted": [{"row": item.row, "why": item.why} for item in self.labels_contradicted],
-            "determined": list(self.determined),
+            "determined": list(self.determined), "on_one_label": list(self.on_one_label),
             "undetermined": [{"what": item.what, "why": item.why, "show": item.show} for item in self.undetermined],
             "next": [{"show": ask.show, "settles": list(ask.settles), "want": ask.want} for ask in self.next],
         }
@@ -119,6 +121,11 @@ class LearnReport:
             lines.append(f"Not ruled out: {names}; only what all agree on is read.")
         lines += self._contradicted()
         lines.append("Settled: " + (", ".join(self.determined) if self.determined else "nothing yet") + ".")
+        if self.on_one_label:
+            more = len(self.on_one_label) - _MOST_LONE
+            lines.append("On one label alone, where a slip would not show: " + ", ".join(self.on_one_label[:_MOST_LONE])
+                         + (f" and {more} more (--json lists all)" if more > 0 else "")
+                         + ". Look at these labels again; a proof on another capture tells.")
         if self.undetermined:
             lines.append("Open:")
             lines += [f"  {item.what}: {item.why}" for item in self.undetermined[:12]]
@@ -142,6 +149,7 @@ class LearnReport:
         return ["Labels not believed:", *shown, *([f"  and {more} more"] if more > 0 else [])]
 
 
+_MOST_LONE = 8
 _NAMES = {"segments": "the frame holds the display's segments", "text": "the frame holds the display's text (ASCII)",
           "bcd": "the frame holds decimal digits (BCD)", "integer": "the frame holds a whole number",
           "float": "the frame holds an IEEE 754 number", "table": "each digit has a code of its own"}

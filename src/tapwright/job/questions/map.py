@@ -54,7 +54,9 @@ def answer(desk: Desk) -> Answer:
                   f" Labels {', '.join(wrong)} contradict the others and are not believed." if wrong else ""),
         evidence=(f"{report.labels - len(report.labels_contradicted)} of {report.labels} labels agree",
                   f"{report.frames_explained} of {report.frames} frames read without doubt",
-                  f"the labels' clock is {abs(report.offset_s):.2f} s {ahead} the captures'"),
+                  f"the labels' clock is {abs(report.offset_s):.2f} s {ahead} the captures'",
+                  *((f"on one label alone, look at it again: {', '.join(report.on_one_label[:_MOST_NAMED])}"
+                     + (" ..." if len(report.on_one_label) > _MOST_NAMED else ""),) if report.on_one_label else ())),
         next=steps, document={**report.document(), "description": fingerprint(learned.instrument)},
         picture=digits_picture(report.reading_map), picture_text="Which bit lights which segment of each digit",
     )
