@@ -24,7 +24,7 @@ def voltage_map(findings: Findings) -> str:
     right = LEFT + cell_w * len(columns)
     # The headings lean: their room above the cells is their length at 28 degrees.
     top = 54 + 0.47 * CHAR_PX * max((len(_short(column.state, 18)) for _, column in columns), default=0)
-    canvas = Canvas(right + 350, top + ROW * len(findings.pads) + 44, "Voltage map",
+    canvas = Canvas(right + 350, top + ROW * len(findings.pads) + 58, "Voltage map",
                     "Each pad's reading in each state, as a bar up to the supply, with its role.")
     canvas.text(12, 22, f"Voltage map, supply {findings.supply_v:g} V", size=14, bold=True)
     for k, (_, column) in enumerate(columns):
@@ -39,9 +39,10 @@ def voltage_map(findings: Findings) -> str:
             _cell(canvas, LEFT + cell_w * k, y, cell_w, findings.survey.cells[row].get(i), findings.supply_v,
                   f"pad {pad.pad}, {column.state}")
         _role(canvas, right + 14, y, pad)
-    canvas.text(12, top + ROW * len(findings.pads) + 24,
-                "bar: solid where role and driver are settled (0.97), hatched where one is open; cell: a band between "
-                "two bars, it wandered; empty, no reading", size=11, colour=FAINT)
+    under = top + ROW * len(findings.pads) + 24
+    for i, words in enumerate(("bar: solid where role and driver are settled (0.97), hatched where one is open",
+                               "cell: a band between two bars, it wandered; empty, no reading")):
+        canvas.text(12, under + 15 * i, words, size=11, colour=FAINT)
     return canvas.svg()
 
 
